@@ -1,0 +1,1 @@
+"""One shop-floor question a module. Knows frames and settings; knows no SQL, no store and no page."""

@@ -1,0 +1,1 @@
+"""Claims with size, interval, evidence and caveat; the week's bundle and its JSON form."""

@@ -1,0 +1,1 @@
+"""A log file -> staged rows and refused lines; one module a dialect."""

@@ -1,0 +1,52 @@
+"""What a dialect is, and the list of those there are. A new dialect is one module and one line in `dialects()`.
+
+In:    a `SourceFile`: a log that was unpacked, checked and hashed by ingest/source.py.
+Out:   rows in a `Staging`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from pipeline.ingest.staging import Staging
+from pipeline.settings import Plant
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One log, ready to be read.
+
+    path          the file as the user knows it
+    text          UTF-8 text without BOM on disk: the file itself or an unpacked, recoded copy
+    content_hash  SHA-256 of the unpacked content as it was on disk (before recoding), hex
+    size          bytes of the unpacked content
+    encoding      what it was read as
+    sample        the first 64 kB of the text
+    """
+
+    path: Path
+    text: Path
+    content_hash: str
+    size: int
+    encoding: str
+    sample: str
+
+
+class Dialect(Protocol):
+    """A reader of one family of logs."""
+
+    name: str
+
+    def recognises(self, source: SourceFile) -> bool:
+        """True if this dialect can read the file, judged by its name and sample alone."""
+        ...
+
+    def describe(self, source: SourceFile) -> str | None:
+        """What besides the file decides how it is read (a mapping's name and hash), or None."""
+        ...
+
+    def stage(self, source: SourceFile, staging: Staging, plant: Plant) -> None:
+        """Read the whole file into `staging`; FileRefused when it cannot be read at all."""
+        ...

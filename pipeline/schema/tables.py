@@ -1,0 +1,355 @@
+"""Every table of the store: column, type, unit, meaning.
+
+In:    nothing.
+Out:   `TABLES`, read by store/ (to create), ingest/ (to check) and the tests of the docs.
+After: a column that is not here does not exist anywhere else.
+
+All times are UTC, stored without a zone. All identifiers are text, kept byte for byte.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+Type = Literal["VARCHAR", "BIGINT", "INTEGER", "DOUBLE", "TIMESTAMP", "BOOLEAN"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column; `unit` is empty for text and pure counts."""
+
+    name: str
+    type: Type
+    meaning: str
+    unit: str = ""
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table. `event` tables hold rows read from logs and carry load_id and line."""
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    event: bool = False
+
+    def names(self) -> tuple[str, ...]:
+        """Column names in order."""
+        return tuple(c.name for c in self.columns)
+
+    def content(self) -> tuple[Column, ...]:
+        """The columns that came out of the log: all but where the row was found."""
+        return tuple(c for c in self.columns if c.name not in ("load_id", "line"))
+
+
+def _text(name: str, meaning: str, *, required: bool = False) -> Column:
+    return Column(name, "VARCHAR", meaning, required=required)
+
+
+_SOURCE = (
+    Column("load_id", "INTEGER", "file it came from (table load)", required=True),
+    Column("line", "BIGINT", "line or message number in that file, from 1", required=True),
+)
+_PLACE = (
+    _text("machine", "placement machine, as the log names it", required=True),
+    _text("head", "head on that machine"),
+    _text("spindle", "place of the nozzle on the head"),
+    _text("nozzle", "the nozzle itself (its serial), where known"),
+    _text("nozzle_type", "type of nozzle"),
+    _text("feeder", "the feeder itself (its serial), where known"),
+    _text("slot", "feeder position on the machine"),
+    _text("lane", "lane of a multi-lane feeder"),
+    _text("part", "part number"),
+    _text("package", "component package, e.g. 0402"),
+    _text("reel", "reel, tray stack or tube lot unit: the material package"),
+    _text("lot", "manufacturing lot of the part"),
+    _text("recipe", "placement program"),
+    _text("method", "recognition method (words.METHODS)"),
+    _text("lighting", "lighting of the recognition"),
+)
+
+PICK = Table(
+    "pick",
+    "one row a pick attempt, where the log gives events; kept for a set number of weeks",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "when the attempt was decided", "UTC", required=True),
+        *_PLACE,
+        _text("work_order", "work order"),
+        _text("board", "board (unit) the part was meant for"),
+        _text("designator", "reference designator"),
+        _text("outcome", "words.OUTCOMES", required=True),
+        _text("reason", "the plant's raw reason code"),
+        _text("reason_group", "words.REASON_GROUPS"),
+        Column("try_number", "INTEGER", "1 for the first attempt at a placement, 2 for the first retry"),
+        Column("dx", "DOUBLE", "offset of the part's centre from the nozzle's, x", "mm"),
+        Column("dy", "DOUBLE", "the same, y", "mm"),
+        Column("dangle", "DOUBLE", "the same, rotation", "degree"),
+    ),
+    event=True,
+)
+MEASUREMENT = Table(
+    "measurement",
+    "what recognition measured on a part, mostly on a refused one",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "time of the pick", "UTC", required=True),
+        _text("machine", "machine", required=True),
+        _text("head", "head"),
+        _text("nozzle", "nozzle"),
+        _text("feeder", "feeder"),
+        _text("part", "part number"),
+        _text("reel", "reel"),
+        _text("lot", "lot"),
+        _text("what", "what was measured, as the log names it", required=True),
+        Column("expected", "DOUBLE", "taught value", "as `unit` says"),
+        Column("measured", "DOUBLE", "measured value", "as `unit` says"),
+        Column("low", "DOUBLE", "lower limit", "as `unit` says"),
+        Column("high", "DOUBLE", "upper limit", "as `unit` says"),
+        _text("unit", "unit of the four figures"),
+        Column("good", "BOOLEAN", "true if this measurement was within limits"),
+    ),
+    event=True,
+)
+COUNTER = Table(
+    "counter",
+    "counts over an interval from logs that give no single picks",
+    (
+        *_SOURCE,
+        Column("start", "TIMESTAMP", "begin of the interval", "UTC"),
+        Column("time", "TIMESTAMP", "end of the interval", "UTC", required=True),
+        _text("grain", "words.GRAINS", required=True),
+        *_PLACE,
+        Column("attempts", "BIGINT", "picks"),
+        Column("placed", "BIGINT", "placed"),
+        Column("missed", "BIGINT", "missed picks"),
+        Column("rejected", "BIGINT", "recognition rejects"),
+        Column("dropped", "BIGINT", "drops"),
+        Column("returned", "BIGINT", "returned to the carrier"),
+        Column("unknown", "BIGINT", "lost, the log does not say how"),
+        Column("remaining", "BIGINT", "parts left on the reel"),
+    ),
+    event=True,
+)
+CHECK_TOTAL = Table(
+    "check_total",
+    "machine totals over a window; compared with the counts, never added to them",
+    (
+        *_SOURCE,
+        Column("start", "TIMESTAMP", "begin of the window", "UTC", required=True),
+        Column("time", "TIMESTAMP", "end of the window", "UTC", required=True),
+        _text("machine", "machine", required=True),
+        Column("placed", "BIGINT", "placed in the window", required=True),
+        Column("not_placed", "BIGINT", "not placed in the window"),
+    ),
+    event=True,
+)
+REEL_EVENT = Table(
+    "reel_event",
+    "a reel was loaded, unloaded, spliced or counted",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "when", "UTC", required=True),
+        _text("event", "words.REEL_EVENTS", required=True),
+        _text("machine", "machine"),
+        _text("slot", "slot"),
+        _text("feeder", "feeder"),
+        _text("lane", "lane"),
+        _text("reel", "the reel (for a splice: the new one)", required=True),
+        _text("previous_reel", "the reel that ran out, for a splice"),
+        _text("part", "part number"),
+        _text("lot", "lot"),
+        Column("quantity", "BIGINT", "parts on it then"),
+    ),
+    event=True,
+)
+SERVICE = Table(
+    "service",
+    "something was cleaned, replaced, adjusted or calibrated",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "when it was done", "UTC", required=True),
+        _text("machine", "machine, where the log says"),
+        _text("kind", "what was serviced: nozzle, head, feeder, ... or machine", required=True),
+        _text("id", "which one", required=True),
+        _text("action", "words.SERVICE_ACTIONS", required=True),
+        _text("note", "the log's own words"),
+    ),
+    event=True,
+)
+FAULT = Table(
+    "fault",
+    "a fault message; explains a loss that is counted elsewhere and is never one itself",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "when it occurred", "UTC", required=True),
+        _text("machine", "machine", required=True),
+        _text("head", "head"),
+        _text("spindle", "spindle"),
+        _text("nozzle", "nozzle"),
+        _text("feeder", "feeder"),
+        _text("slot", "slot"),
+        _text("part", "part number"),
+        _text("designator", "reference designator"),
+        _text("fault_type", "kind of fault as the log names it", required=True),
+        _text("code", "the machine's own code"),
+        _text("occurrence", "the log's identity of this occurrence"),
+        _text("outcome", "outcome it points to, null when it is no part loss"),
+        _text("reason_group", "words.REASON_GROUPS"),
+    ),
+    event=True,
+)
+ACTIVITY = Table(
+    "activity",
+    "a recipe was switched on, or a board started or ended",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "when", "UTC", required=True),
+        _text("machine", "machine", required=True),
+        _text("event", "recipe, board_start or board_end", required=True),
+        _text("lane", "lane"),
+        _text("recipe", "placement program"),
+        _text("work_order", "work order"),
+        _text("board", "transaction or board"),
+    ),
+    event=True,
+)
+MESSAGE = Table(
+    "message",
+    "identity of each message loaded, so that a repeated one counts once",
+    (*_SOURCE, _text("message_id", "the log's own identity of the message", required=True)),
+    event=True,
+)
+EVENT_TABLES: Final = (PICK, MEASUREMENT, COUNTER, CHECK_TOTAL, REEL_EVENT, SERVICE, FAULT, ACTIVITY, MESSAGE)
+
+_TALLY_KEYS = (
+    _text("grain", "words.GRAINS: which keys this row knows", required=True),
+    Column("hour", "TIMESTAMP", "begin of the hour", "UTC", required=True),
+    *_PLACE,
+)
+TALLY = Table(
+    "tally",
+    "counts per machine, hour and key, from event logs and counter logs alike; kept for good",
+    (
+        *_TALLY_KEYS,
+        Column("attempts", "BIGINT", "picks: the sum of the six outcomes", required=True),
+        *(
+            Column(o, "BIGINT", f"picks that ended `{o}`", required=True)
+            for o in ("placed", "missed", "rejected", "dropped", "returned", "unknown")
+        ),
+        Column("first_tries", "BIGINT", "attempts that were a first try", required=True),
+        Column("offsets", "BIGINT", "picks with a measured offset", required=True),
+        *(
+            Column(f"{a}_{s}", "DOUBLE", f"{t} of {a}", u)
+            for a, u0 in (("dx", "mm"), ("dy", "mm"), ("dangle", "degree"))
+            for s, t, u in (("sum", "sum", u0), ("squares", "sum of squares", u0 + " squared"))
+        ),
+    ),
+)
+REASON_TALLY = Table(
+    "reason_tally",
+    "losses per machine, hour, key and reason, with the fault messages joined in",
+    (
+        *_TALLY_KEYS,
+        _text("outcome", "words.OUTCOMES", required=True),
+        _text("reason", "the plant's raw reason code"),
+        _text("reason_group", "words.REASON_GROUPS", required=True),
+        Column("losses", "BIGINT", "how many", required=True),
+    ),
+)
+LOAD = Table(
+    "load",
+    "one row a file: read = loaded + duplicate + refused",
+    (
+        Column("load_id", "INTEGER", "number of the load, from 1", required=True),
+        _text("file", "path of the file as given, below the plant folder where it lies there", required=True),
+        _text("content_hash", "SHA-256 of the unpacked content", required=True),
+        Column("bytes", "BIGINT", "size of the unpacked content", "byte", required=True),
+        _text("dialect", "reader that read it", required=True),
+        _text("mapping", "log mapping used, if any, with the hash of its text"),
+        Column("rows_read", "BIGINT", "lines or messages read", required=True),
+        Column("rows_loaded", "BIGINT", "of these loaded", required=True),
+        Column("rows_duplicate", "BIGINT", "of these already known", required=True),
+        Column("rows_refused", "BIGINT", "of these refused", required=True),
+        Column("rows_ignored", "BIGINT", "of the loaded: nothing in them for us", required=True),
+        Column("first_time", "TIMESTAMP", "earliest event", "UTC"),
+        Column("last_time", "TIMESTAMP", "latest event", "UTC"),
+    ),
+)
+REFUSED = Table(
+    "refused",
+    "every line that was not loaded, and every file that could not be read",
+    (
+        Column("load_id", "INTEGER", "its load; null when the whole file was refused"),
+        _text("file", "path of the file", required=True),
+        Column("line", "BIGINT", "line or message number from 1; null for the whole file"),
+        _text("raw", "the line's own text, cut at 2 000 characters"),
+        _text("reason", "what was found, what was expected, what to do", required=True),
+    ),
+)
+MASTER_MACHINE = Table(
+    "master_machine",
+    "the plant's machines",
+    (
+        _text("machine", "as the logs name it", required=True),
+        _text("line", "production line"),
+        _text("machine_type", "machines of one type are peers"),
+        Column("rated_picks_per_hour", "DOUBLE", "rated speed", "picks per hour"),
+    ),
+)
+MASTER_NOZZLE = Table(
+    "master_nozzle",
+    "the plant's nozzles",
+    (
+        _text("nozzle", "serial", required=True),
+        _text("nozzle_type", "type"),
+        Column("replacement_cost", "DOUBLE", "price of a new one", "plant currency"),
+    ),
+)
+MASTER_FEEDER = Table(
+    "master_feeder",
+    "the plant's feeders",
+    (
+        _text("feeder", "serial", required=True),
+        _text("feeder_type", "words.FEEDER_TYPES"),
+        Column("width", "DOUBLE", "tape width", "mm"),
+        Column("pitch", "DOUBLE", "tape pitch", "mm"),
+    ),
+)
+MASTER_PART = Table(
+    "master_part",
+    "the plant's parts",
+    (
+        _text("part", "part number", required=True),
+        _text("package", "component package"),
+        _text("method", "recognition method"),
+        Column("unit_cost", "DOUBLE", "price of one part", "plant currency"),
+        _text("feeder_type", "how it is fed (words.FEEDER_TYPES)"),
+        Column("pitch", "DOUBLE", "tape pitch", "mm"),
+        Column("pack_size", "BIGINT", "pieces in one reel, tray or tube"),
+        Column("minimum_order", "BIGINT", "smallest order", "pieces"),
+        Column("stock", "BIGINT", "pieces on hand"),
+        Column("on_order", "BIGINT", "pieces ordered and due before the build"),
+    ),
+)
+MASTER_BUILD = Table(
+    "master_build",
+    "planned builds: one row a build and part",
+    (
+        _text("build", "build or work order", required=True),
+        _text("part", "part number", required=True),
+        Column("quantity_per_board", "BIGINT", "placements a board", required=True),
+        Column("boards", "BIGINT", "boards to build", required=True),
+        _text("due", "date, ISO 8601"),
+    ),
+)
+MASTER_TABLES: Final = (MASTER_MACHINE, MASTER_NOZZLE, MASTER_FEEDER, MASTER_PART, MASTER_BUILD)
+
+TABLES: Final = (*EVENT_TABLES, TALLY, REASON_TALLY, LOAD, REFUSED, *MASTER_TABLES)
+
+
+def table(name: str) -> Table:
+    """The table of that name; KeyError if there is none."""
+    return {t.name: t for t in TABLES}[name]

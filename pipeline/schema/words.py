@@ -1,0 +1,41 @@
+"""The closed lists of words that the tables use. docs/glossary.md explains each."""
+
+from __future__ import annotations
+
+from typing import Final
+
+OUTCOMES: Final = ("placed", "missed", "rejected", "dropped", "returned", "unknown")
+"""Every pick attempt ends in exactly one of these."""
+
+LOSS_OUTCOMES: Final = ("missed", "rejected", "dropped")
+"""Outcomes that are looked at as losses; `missed` costs time always and a part only sometimes."""
+
+REASON_GROUPS: Final = (
+    "vacuum",
+    "pickup",
+    "size",
+    "shape",
+    "lead_or_ball",
+    "orientation",
+    "lighting",
+    "electrical",
+    "mechanical",
+    "other",
+)
+
+GRAINS: Final = ("joint", "nozzle", "feeder", "machine")
+"""Which keys a tally row knows. Grains describe the same picks again: never add them together."""
+
+KINDS: Final = ("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe")
+"""What can be ranked."""
+
+LOSSES: Final = ("missed", "rejected", "dropped", "all")
+
+REEL_EVENTS: Final = ("load", "unload", "splice", "count")
+
+SERVICE_ACTIONS: Final = ("cleaned", "replaced", "adjusted", "calibrated", "inspected", "repaired")
+
+METHODS: Final = ("laser", "camera_reflected", "camera_side", "camera_back", "none")
+"""How a part is recognised after the pick."""
+
+FEEDER_TYPES: Final = ("tape", "tube", "tray", "bulk")

@@ -1,0 +1,361 @@
+"""plant.toml -> frozen settings, each with its unit and reason.
+
+In:    the path of a plant folder with `plant.toml`.
+Out:   `Plant`, a frozen dataclass.
+After: every key is known and of its type and range, or SettingsError named file, line and remedy.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from dataclasses import asdict, dataclass, field, fields
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pipeline.errors import SettingsError, UserError
+
+FILE = "plant.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Statistics:
+    """How sure to be before somebody is sent to a machine."""
+
+    confidence: float = 0.95
+    """Level of every interval, a fraction."""
+    interval: str = "wilson"
+    """wilson, clopper-pearson or jeffreys."""
+    false_discovery_rate: float = 0.05
+    """Expected share of false flags among the flags of a week, a fraction."""
+    smallest_effect: float = 1.5
+    """Odds ratio against healthy peers below which nothing is flagged: it would not be worth a walk."""
+    smallest_saving: float = 1.0
+    """Expected saving per week below which nothing is flagged, in the plant's currency."""
+    least_losses: int = 5
+    """Below this many losses nothing is flagged."""
+    least_picks: int = 200
+    """Below this many picks an item is reported as "not enough picks"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What a loss costs."""
+
+    machine_hour: float = 60.0
+    """One hour of a machine's time, in the plant's currency: what a retry takes away."""
+    retry_seconds: float = 1.5
+    """Time lost by one failed pick and its retry, in seconds."""
+    default_part: float = 0.01
+    """Price of a part that the part table gives no price for."""
+    miss_uses_part: float = 0.3
+    """Share of missed picks after which the feeder indexes past a part, a fraction: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Buying:
+    """How much extra to buy."""
+
+    service_level: float = 0.95
+    """Probability that the parts for one line of a build suffice, a fraction."""
+    load_loss_tape: float = 6.0
+    """Parts lost when a tape is loaded (threading, first picks): common practice, no source."""
+    load_loss_tube: float = 1.0
+    """The same for a tube."""
+    load_loss_tray: float = 0.0
+    """The same for a tray."""
+    load_loss_bulk: float = 2.0
+    """The same for a bulk case."""
+    history_weeks: int = 8
+    """Weeks of history that the loss rate is taken from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much may go wrong before a run says so."""
+
+    refused_share: float = 0.01
+    """Share of refused lines in a file above which `ingest` and `week` end with exit code 3, a fraction."""
+    unpacked_bytes: int = 8_000_000_000
+    """Largest unpacked size of one log, in bytes."""
+    unpacked_ratio: int = 400
+    """Largest ratio of unpacked to packed size: beyond it a file is taken for a bomb."""
+    memory_mb: int = 1000
+    """Memory that the database may take, in MB."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lists:
+    """How long the lists of the report are."""
+
+    worklist: int = 10
+    """Items on the planner's list."""
+    table_rows: int = 30
+    """Rows of a table in the PDF; the workbook has all."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftClock:
+    """Begin of each shift, local time HH:MM."""
+
+    begins: tuple[str, ...] = ("06:00", "14:00", "22:00")
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """How a maintenance message names what it was done to: patterns tried in order.
+
+    pattern  regular expression with one group called `id`
+    kind     what the id names: nozzle, head, feeder, machine, ...
+    action   words.SERVICE_ACTIONS
+    """
+
+    pattern: str
+    kind: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """All settings of one plant. `folder` is where plant.toml lies."""
+
+    folder: Path
+    name: str = "plant"
+    zone: str = "UTC"
+    currency: str = "EUR"
+    statistics: Statistics = field(default_factory=Statistics)
+    costs: Costs = field(default_factory=Costs)
+    buying: Buying = field(default_factory=Buying)
+    limits: Limits = field(default_factory=Limits)
+    lists: Lists = field(default_factory=Lists)
+    shifts: ShiftClock = field(default_factory=ShiftClock)
+    maintenance: tuple[Service, ...] = ()
+
+    @property
+    def database(self) -> Path:
+        """The store's file."""
+        return self.folder / "store" / "pickfall.duckdb"
+
+    @property
+    def inbox(self) -> Path:
+        """Where new logs are put."""
+        return self.folder / "inbox"
+
+    @property
+    def masters(self) -> Path:
+        """Where the master tables lie."""
+        return self.folder / "masters"
+
+    @property
+    def mappings(self) -> Path:
+        """Where the log mappings lie."""
+        return self.folder / "mappings"
+
+    @property
+    def out(self) -> Path:
+        """Where reports go."""
+        return self.folder / "out"
+
+    def for_report(self) -> dict[str, object]:
+        """The settings as plain data, without where the folder lies."""
+        data = asdict(self)
+        del data["folder"]
+        return data
+
+
+_SECTIONS: dict[str, type[Any]] = {
+    "statistics": Statistics,
+    "costs": Costs,
+    "buying": Buying,
+    "limits": Limits,
+    "lists": Lists,
+    "shifts": ShiftClock,
+}
+_RANGES: dict[str, tuple[float, float]] = {
+    "confidence": (0.5, 0.9999),
+    "false_discovery_rate": (1e-6, 0.5),
+    "smallest_effect": (1.0, 1000.0),
+    "smallest_saving": (0.0, 1e9),
+    "least_losses": (1, 1_000_000),
+    "least_picks": (1, 1_000_000_000),
+    "machine_hour": (0.0, 1e6),
+    "retry_seconds": (0.0, 3600.0),
+    "default_part": (0.0, 1e6),
+    "miss_uses_part": (0.0, 1.0),
+    "service_level": (0.5, 0.99999),
+    "load_loss_tape": (0.0, 10_000.0),
+    "load_loss_tube": (0.0, 10_000.0),
+    "load_loss_tray": (0.0, 10_000.0),
+    "load_loss_bulk": (0.0, 10_000.0),
+    "history_weeks": (1, 520),
+    "refused_share": (0.0, 1.0),
+    "unpacked_bytes": (1, 10**13),
+    "unpacked_ratio": (2, 100_000),
+    "memory_mb": (100, 1_000_000),
+    "worklist": (1, 1000),
+    "table_rows": (1, 400),
+}
+
+
+def load(folder: Path) -> Plant:
+    """Read `folder`/plant.toml.
+
+    Raises UserError when there is none and SettingsError (file, line, remedy) when a key is unknown, of the
+    wrong type or out of range.
+    """
+    path = folder / FILE
+    if not path.is_file():
+        raise UserError(f"{path} not found. Make a plant folder with `pickfall new DIR`, or name one with --plant DIR.")
+    text = path.read_bytes()
+    data = read_toml(path, text)
+    lines = text.decode("utf-8", "replace").splitlines()
+    values: dict[str, Any] = {"folder": folder}
+    known = {"plant", "maintenance", *_SECTIONS}
+    for section, content in data.items():
+        if section not in known:
+            raise SettingsError(path, line_of(lines, section), unknown_key(section, known))
+        if section == "maintenance":
+            values["maintenance"] = _maintenance(path, lines, content)
+        elif not isinstance(content, dict):
+            raise SettingsError(
+                path, line_of(lines, section), f'"{section}" is a section: write [{section}] above its keys.'
+            )
+        elif section == "plant":
+            values.update(_plain(path, lines, content))
+        else:
+            values[section] = _section(path, lines, section, content)
+    return Plant(**values)
+
+
+def read_toml(path: Path, text: bytes) -> dict[str, Any]:
+    """Parse TOML; SettingsError with the line when it is not TOML."""
+    try:
+        return tomllib.loads(text.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise SettingsError(path, 0, "not UTF-8 text. Save it as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"at line (\d+)", str(error))
+        message = re.sub(r" \(at .*\)$", "", str(error))
+        raise SettingsError(path, int(found[1]) if found else 0, f"not valid TOML: {message}.") from error
+
+
+def line_of(lines: list[str], key: str, section: str = "") -> int:
+    """Line (from 1) on which `key` stands, below `[section]` if given; 0 if it is not found."""
+    inside = not section
+    head = re.compile(rf"^\s*\[\[?\s*{re.escape(section)}\s*\]\]?")
+    wanted = re.compile(rf"^\s*(\[\[?\s*)?[\"']?{re.escape(key)}[\"']?\s*(\.|=|\])")
+    for number, line in enumerate(lines, 1):
+        if section and head.match(line):
+            inside = True
+        elif section and re.match(r"^\s*\[", line) and inside:
+            inside = False
+        if inside and wanted.match(line):
+            return number
+    return 0
+
+
+def unknown_key(key: str, known: set[str]) -> str:
+    """One sentence on an unknown key, with the nearest known one."""
+    near = difflib.get_close_matches(key, sorted(known), 1)
+    hint = f'Did you mean "{near[0]}"?' if near else f"Known: {', '.join(sorted(known))}."
+    return f'unknown key "{key}". {hint}'
+
+
+def _plain(path: Path, lines: list[str], content: dict[str, Any]) -> dict[str, Any]:
+    known = {"name", "zone", "currency"}
+    for key, value in content.items():
+        line = line_of(lines, key, "plant")
+        if key not in known:
+            raise SettingsError(path, line, unknown_key(key, known))
+        if not isinstance(value, str) or not value:
+            raise SettingsError(path, line, f'"{key}" must be text in quotes.')
+        if key == "zone":
+            check_zone(path, line, value)
+    return content
+
+
+def check_zone(path: Path, line: int, name: str) -> ZoneInfo:
+    """The zone of that name, or SettingsError."""
+    try:
+        return ZoneInfo(name)
+    except Exception as error:
+        raise SettingsError(
+            path, line, f'time zone "{name}" is not known. Use a name such as "Europe/Berlin".'
+        ) from error
+
+
+def _section(path: Path, lines: list[str], section: str, content: dict[str, Any]) -> object:
+    made = _SECTIONS[section]
+    known = {f.name: f for f in fields(made)}
+    values: dict[str, Any] = {}
+    for key, value in content.items():
+        line = line_of(lines, key, section)
+        if key not in known:
+            raise SettingsError(path, line, unknown_key(key, set(known)))
+        values[key] = _value(path, line, key, value, getattr(made(), key))
+    return made(**values)
+
+
+def _value(path: Path, line: int, key: str, value: Any, default: Any) -> Any:
+    if key == "begins":
+        return _begins(path, line, value)
+    if key == "interval":
+        allowed = ("wilson", "clopper-pearson", "jeffreys")
+        if value not in allowed:
+            raise SettingsError(path, line, f'"interval" is {value!r}; use one of {", ".join(allowed)}.')
+        return value
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise SettingsError(path, line, f'"{key}" must be a number, found {value!r}.')
+    if isinstance(default, int) and not isinstance(value, int):
+        raise SettingsError(path, line, f'"{key}" must be a whole number, found {value!r}.')
+    low, high = _RANGES[key]
+    if not low <= value <= high:
+        raise SettingsError(path, line, f'"{key}" is {value}; it must lie between {low:g} and {high:g}.')
+    return type(default)(value)
+
+
+def _begins(path: Path, line: int, value: Any) -> tuple[str, ...]:
+    good = (
+        isinstance(value, list)
+        and value
+        and all(isinstance(v, str) and re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", v) for v in value)
+    )
+    if not good or list(value) != sorted(set(value)):
+        raise SettingsError(
+            path, line, '"begins" must be a list of times in rising order, such as ["06:00", "14:00", "22:00"].'
+        )
+    return tuple(value)
+
+
+def _maintenance(path: Path, lines: list[str], content: Any) -> tuple[Service, ...]:
+    line = line_of(lines, "maintenance")
+    if not isinstance(content, list):
+        raise SettingsError(path, line, "write each maintenance pattern under its own [[maintenance]].")
+    found = []
+    for entry in content:
+        unknown = sorted(set(entry) - {"pattern", "kind", "action"})
+        if unknown:
+            raise SettingsError(
+                path, line_of(lines, unknown[0]), unknown_key(unknown[0], {"pattern", "kind", "action"})
+            )
+        try:
+            service = Service(str(entry["pattern"]), str(entry["kind"]), str(entry["action"]))
+            named = re.compile(service.pattern).groupindex
+        except KeyError as error:
+            raise SettingsError(path, line, f"a [[maintenance]] entry lacks {error}.") from error
+        except re.error as error:
+            raise SettingsError(path, line_of(lines, "pattern"), f"not a regular expression: {error}.") from error
+        if "id" not in named and service.kind != "machine":
+            raise SettingsError(
+                path, line, f'pattern "{service.pattern}" needs a group (?P<id>...) that finds which one.'
+            )
+        found.append(service)
+    return tuple(found)
+
+
+def shift_hours(clock: ShiftClock) -> tuple[timedelta, ...]:
+    """Begin of each shift as time since local midnight."""
+    return tuple(timedelta(hours=int(b[:2]), minutes=int(b[3:])) for b in clock.begins)

@@ -1,0 +1,1 @@
+"""Bundle -> PDF, workbook, HTML and CSV. Nothing here computes a statistic."""
