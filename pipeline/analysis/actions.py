@@ -1,0 +1,183 @@
+"""What to do this week, by whom, and what it is worth: the first page.
+
+In:    the flagged suspects, services, recognition findings, drifts, overage and quality of the week.
+Out:   findings.model.Action, in the order in which they should be read.
+After: one line a thing to do; an item flagged for several kinds of loss is one line; money has its interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from pipeline.findings.model import Action, OffsetDrift, Overage, Quality, ServiceOutcome, Suspect
+
+PLANNER_KINDS = ("nozzle", "spindle", "head", "feeder", "slot")
+
+ADVICE = {
+    ("nozzle", "missed"): "Pull it, clean and inspect tip and seal; replace if worn or chipped.",
+    ("nozzle", "rejected"): "Pull it, clean and inspect the tip; check how it looks in the camera image.",
+    ("nozzle", "dropped"): "Pull it, inspect tip and seal; replace if worn.",
+    ("spindle", "missed"): "Check the vacuum and the filter of this spindle.",
+    ("spindle", "rejected"): "Check the play and the angle of this spindle.",
+    ("spindle", "dropped"): "Check the vacuum hold of this spindle on the way to the board.",
+    ("head", "missed"): "Check the vacuum pump, filter and hoses of this head with a test part on every spindle.",
+    ("head", "rejected"): "Clean the recognition unit of this head and run its calibration check.",
+    ("head", "dropped"): "Check vacuum and motion of this head.",
+    ("feeder", "missed"): "Take it off; check pick position, tape advance and cover-tape peel on the bench.",
+    ("feeder", "rejected"): "Take it off; check pick position and how parts lie in the pocket.",
+    ("feeder", "dropped"): "Take it off; check pick position.",
+    ("slot", "missed"): "Check the seat, the connector and the reference of this feeder position.",
+    ("slot", "rejected"): "Check the seat and the reference of this feeder position.",
+    ("part", "missed"): "Check nozzle choice, pick height and the tape of this part.",
+    ("part", "rejected"): "Check the part data and recognition settings against ten good parts.",
+    ("part", "dropped"): "Check nozzle choice, part weight and travel speed of this part.",
+    ("package", "missed"): "Check nozzle choice and pick height of this package.",
+    ("package", "rejected"): "Check the recognition settings of this package.",
+    ("lot", "missed"): "Check the tape and pockets of this lot; keep it apart until then.",
+    ("lot", "rejected"): "Compare parts of this lot with another lot; keep it apart until then.",
+    ("reel", "missed"): "Check the tape, the splice and the cover tape of this reel.",
+    ("reel", "rejected"): "Check the parts and the tape of this reel.",
+}
+DEFAULT_ADVICE = "Look at it and compare it with its neighbours."
+
+
+def advice(kind: str, loss: str) -> str:
+    """What to do about a flagged item, in one or two short sentences (common practice, no source)."""
+    if loss == "all":
+        return next((ADVICE[k, v] for k, v in ADVICE if k == kind), DEFAULT_ADVICE)
+    return ADVICE.get((kind, loss), DEFAULT_ADVICE)
+
+
+def one_line_each(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
+    """Flagged suspects, one a thing: of several losses the one that costs most; order of the ranking kept.
+
+    "all" stands for an item only when it is flagged for nothing more precise.
+    """
+    best: dict[tuple[str, str | None, str], Suspect] = {}
+    for s in suspects:
+        if not s.flagged:
+            continue
+        known = best.get((s.kind, s.machine, s.id))
+        precise = known is None or (known.loss == "all" and s.loss != "all")
+        dearer = known is not None and s.loss != "all" and (s.cost_per_week or 0) > (known.cost_per_week or 0)
+        if precise or dearer:
+            best[s.kind, s.machine, s.id] = s
+    return tuple(sorted(best.values(), key=lambda s: (-(s.cost_low or 0.0), -(s.cost_per_week or 0.0), s.kind, s.id)))
+
+
+def actions(
+    suspects: tuple[Suspect, ...],
+    services: tuple[ServiceOutcome, ...],
+    drifts: tuple[OffsetDrift, ...],
+    overage: tuple[Overage, ...],
+    quality: Quality,
+    worklist: int,
+) -> tuple[Action, ...]:
+    """The week's list, for the planner first."""
+    flagged = one_line_each(suspects)
+    return (
+        *_planner(flagged, services, worklist),
+        *_engineer(flagged, drifts, worklist),
+        *_buyer(overage),
+        *_data(quality),
+    )
+
+
+def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...], worklist: int) -> tuple[Action, ...]:
+    failed = {(s.kind, s.id): s for s in services if s.verdict in ("did not work", "got worse")}
+    found = []
+    for s in [s for s in flagged if s.kind in PLANNER_KINDS][:worklist]:
+        again = failed.pop((s.kind, s.id), None)
+        note = f" Serviced on {again.time[:10]} ({again.action}): {again.verdict}." if again else ""
+        found.append(_from_suspect(s, "maintenance planner", note, hands=True))
+    for (kind, item), service in failed.items():
+        why = f"{service.action} on {service.time[:10]}: {service.verdict}. {service.text}"
+        where = f" of {service.machine}" if service.machine and kind != "machine" else ""
+        found.append(
+            Action(
+                "maintenance planner",
+                f"Look at {kind} {item}{where} again.",
+                why,
+                None,
+                kind=kind,
+                id=item,
+                hands_in_machine=True,
+            )
+        )
+    return tuple(found)
+
+
+def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Action:
+    where = f" of {s.machine}" if s.machine else ""
+    effect = f"{s.effect:.1f} times the odds of its peers" if s.effect is not None else "more than its peers"
+    since = f", since {s.since}" if s.since else ""
+    what = {"missed": "missed picks", "rejected": "recognition rejects", "dropped": "drops", "all": "losses"}[s.loss]
+    expected = f", {s.expected:.0f} expected" if s.expected is not None else ""
+    doubt = f" Cannot be told from {', '.join(s.not_separable_from)}." if s.not_separable_from else ""
+    return Action(
+        owner="maintenance planner" if owner == "maintenance planner" else "engineer",
+        what=f"{s.kind.capitalize()} {s.id}{where}: {s.advice}",
+        why=f"{s.losses} {what}{expected}: {effect}{since}.{doubt}{note}",
+        worth=s.cost_per_week,
+        worth_low=s.cost_low,
+        worth_high=s.cost_high,
+        kind=s.kind,
+        id=s.id,
+        hands_in_machine=hands,
+    )
+
+
+def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], worklist: int) -> tuple[Action, ...]:
+    found = [_from_suspect(s, "engineer", hands=False) for s in flagged if s.kind not in PLANNER_KINDS][:worklist]
+    for d in [d for d in drifts if d.flagged][:worklist]:
+        move = (d.end - d.start) * 1000
+        found.append(
+            Action(
+                "engineer",
+                f"Feeder {d.feeder} on {d.machine}: set its pick position anew.",
+                f"Its mean pick offset in {d.axis} moved by {move:+.0f} µm over {len(d.days)} days "
+                f"({d.slope * 1000:+.1f} µm a day, {d.low * 1000:+.1f} to {d.high * 1000:+.1f}).",
+                None,
+                kind="feeder",
+                id=d.feeder,
+                hands_in_machine=True,
+            )
+        )
+    return tuple(found)
+
+
+def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
+    found = []
+    for build in dict.fromkeys(o.build for o in overage):
+        lines = [o for o in overage if o.build == build]
+        buy = [o for o in lines if o.buy > 0]
+        cost = sum(o.buy_cost or 0.0 for o in buy)
+        extra = sum(o.extra for o in lines)
+        level = lines[0].service_level
+        what = (
+            f"Build {build}: order {len(buy)} of its {len(lines)} parts."
+            if buy
+            else f"Build {build}: nothing to order."
+        )
+        due = f" Due {lines[0].due}." if lines[0].due else ""
+        found.append(
+            Action(
+                "buyer",
+                f"{what}{due}",
+                f"Kit {extra} pieces above the {sum(o.need for o in lines)} placed; each part then suffices with "
+                f"{level:.0%} probability.",
+                cost if buy else None,
+                unit="order value",
+                kind="build",
+                id=build,
+            )
+        )
+    return tuple(found)
+
+
+def _data(quality: Quality) -> tuple[Action, ...]:
+    problems = [q for q in quality.lines if q.level == "problem"]
+    return tuple(
+        Action("engineer", f"Data of {q.machine}: {q.what}." if q.machine else f"Data: {q.what}.", q.text, None)
+        for q in problems[:3]
+    )

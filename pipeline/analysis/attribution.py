@@ -1,0 +1,384 @@
+"""Who is to blame for one kind of loss: the crossed model, its outliers, and what they cannot be told from.
+
+In:    the week's CELLS with columns `losses` and `chances` (analysis/losses.py), the statistical settings.
+Out:   an `Attribution`: per kind and item its losses, what healthy peers would lose, adjusted effect and p-value.
+After: every item with chances has one row; a p-value is given only where there is enough to judge; outliers do not
+       count for the healthy spread that they are held against.
+
+Model: logit P(loss) = sum of an effect for machine type, method, package, part, lot, reel, feeder, slot, head,
+spindle and nozzle; effects of one kind are normal with the kind's healthy spread. Items beyond it are found one at a
+time: the most surprising few are tried, the one that explains the data best by the marginal likelihood is given an
+effect of its own ("released"), and everything is judged anew, so that a bad part does not convict the nozzle that ran
+it. What would have explained the data as well and is no longer surprising afterwards cannot be separated from it.
+Bursts: the log-likelihood is divided by a dispersion measured over item x shift cells.
+Breaks when most items of a kind are bad (there is no healthy majority), or when peers of the same machine type are
+missing (then the type's own wide effect takes the blame and nothing is flagged, which is the safe side).
+Source: crossed random effects by Laplace, Breslow and Clayton (1993) JASA 88:9; forward search for outliers, Atkinson
+and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.analysis import items
+from pipeline.estimators.crossed_logit import CrossedResult, fit_crossed
+from pipeline.estimators.dispersion import pearson_dispersion
+from pipeline.estimators.healthy_spread import GRID, spread_weights
+from pipeline.estimators.multiplicity import benjamini_hochberg
+from pipeline.estimators.tail import excess_tail
+from pipeline.settings import Statistics
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Item = tuple[int, int]
+"""Number of the kind and of the level."""
+
+JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel")
+"""Kinds whose items are held against their peers."""
+
+SETTING: Final = ("machine_type", "method")
+"""What makes items peers: effects of their own with a wide spread; never judged."""
+
+SETTING_SD: Final = 1.0
+"""Spread of machine types and methods in log odds: they differ by design."""
+
+BURST_KINDS: Final = ("feeder", "nozzle")
+"""Kinds over whose item x shift cells the dispersion of the model is measured."""
+
+SPREAD_PRIOR: Final = (float(np.log(0.2)), 0.5)
+"""Weak prior of a healthy spread in log odds, (mean, sd) of its log: 0.075 to 0.53 in 95 %. Common practice, no source.
+It keeps a spread of few levels away from nothing and from the outliers' size."""
+
+TRIED: Final = 3
+"""Rivals that are tried against a suspect, of each sort."""
+
+MOST_AT_ONCE: Final = 8
+SHARED: Final = 0.3
+ROUGH_SD: Final = 0.3
+"""Spread of every kind in the first fit, which only serves to measure the dispersion."""
+
+CLOSE_LOOK: Final = 0.1
+"""p-values below this are averaged over the uncertainty of the spread; above, its typical value will do."""
+
+MOST_RELEASED: Final = 25
+AS_GOOD: Final = 6.0
+"""Difference in -2 log likelihood below which another item would have explained the data about as well (odds 20 to
+1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """All items of one kind, arrays of one entry an item.
+
+    expected  losses of a healthy item on the same work; low, high: interval of the adjusted log odds ratio `effect`
+    p         one-sided p-value against the healthy spread; nan where there are too few chances to judge
+    """
+
+    kind: str
+    keys: list[str]
+    losses: IntArray
+    chances: IntArray
+    expected: FloatArray
+    effect: FloatArray
+    variance: FloatArray
+    p: FloatArray
+    explained: FloatArray
+    explained_by: list[str | None]
+    dispersion: float
+    spread: float
+
+
+@dataclass(frozen=True, slots=True)
+class Attribution:
+    """The verdict on one kind of loss. `released` maps (kind, key) to what it cannot be told from."""
+
+    items: dict[str, Items]
+    released: dict[tuple[str, str], tuple[tuple[str, str], ...]]
+    dispersion: float
+    converged: bool
+    message: str
+    fitted: FloatArray
+
+
+@dataclass(slots=True)
+class _State:
+    """Codes of every factor and what has been released so far."""
+
+    losses: IntArray
+    chances: IntArray
+    shift: IntArray
+    kinds: list[str]
+    codes: list[IntArray]
+    keys: list[list[str]]
+    released: list[NDArray[np.bool_]] = field(default_factory=list)
+
+
+def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
+    """Fit, search for outliers, and judge every item (see the module's head). `cells` needs at least one chance."""
+    state = _prepare(cells)
+    rough = _fit(state, np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in state.kinds]), 1.0)
+    dispersion = max(_dispersion(state, rough, k) for k in range(len(state.kinds)) if state.kinds[k] in BURST_KINDS)
+    fit = _fit(state, None, dispersion)
+    released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
+    while len(released) < MOST_RELEASED:
+        found = _next_outliers(state, fit, dispersion, settings)
+        if not found:
+            break
+        for (k, level), _ in found:
+            state.released[k][level] = True
+        fit = _fit(state, fit.sigmas, dispersion)
+        p = _p_values(state, fit, dispersion, settings)
+        for (k, level), rivals in found:
+            doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
+            released[_name(state, (k, level))] = tuple(_name(state, r) for r in doubt)
+    if released:
+        fit = _fit(state, None, dispersion)
+    return _judge(state, fit, dispersion, settings, released)
+
+
+def _prepare(cells: pl.DataFrame) -> _State:
+    frame = cells.filter(pl.col("chances") > 0)
+    heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
+    several = heads.filter(pl.col("n") > 1)["machine"]
+    keyed = frame.select(
+        "losses",
+        "chances",
+        "shift",
+        *[pl.col(c) for c in SETTING],
+        pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
+        *[items.key(k).alias(f"_{k}") for k in JUDGED],
+    )
+    kinds, codes, keys = [], [], []
+    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in JUDGED)]:
+        names = keyed[column].drop_nulls().unique().sort()
+        if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
+            continue
+        table = pl.DataFrame({"name": names, "code": np.arange(len(names), dtype=np.int64)})
+        code = keyed.select(pl.col(column).alias("name")).join(table, on="name", how="left", maintain_order="left")[
+            "code"
+        ]
+        kinds.append(kind)
+        codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
+        keys.append([str(n) for n in names])
+    shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    return _State(
+        losses=keyed["losses"].to_numpy().astype(np.int64),
+        chances=keyed["chances"].to_numpy().astype(np.int64),
+        shift=shift,
+        kinds=kinds,
+        codes=codes,
+        keys=keys,
+        released=[np.zeros(len(names), dtype=bool) for names in keys],
+    )
+
+
+def _fit(
+    state: _State, sigmas: FloatArray | None, dispersion: float, extra: tuple[int, int] | None = None
+) -> CrossedResult:
+    """The crossed model with the released items, and `extra` released as well; spreads are estimated unless given."""
+    released = [r.copy() for r in state.released]
+    if extra is not None:
+        released[extra[0]][extra[1]] = True
+    held: list[float | None] = [SETTING_SD if k in SETTING else None for k in state.kinds]
+    if sigmas is not None:
+        held = [float(s) for s in sigmas]
+    return fit_crossed(
+        state.losses,
+        state.chances,
+        np.ones((len(state.losses), 1)),
+        state.codes,
+        sizes=[len(k) for k in state.keys],
+        released=released,
+        sigmas=held,
+        dispersion=dispersion,
+        beta="joint",
+        log_sigma_prior=None if sigmas is not None else SPREAD_PRIOR,
+    )
+
+
+def _dispersion(state: _State, fit: CrossedResult, k: int) -> float:
+    """Dispersion over the item x shift cells of one kind, at least 1."""
+    known = state.codes[k] >= 0
+    cell = state.codes[k][known] * (int(state.shift.max(initial=0)) + 1) + state.shift[known]
+    _, place = np.unique(cell, return_inverse=True)
+    losses = np.bincount(place, state.losses[known])
+    chances = np.bincount(place, state.chances[known])
+    fitted = np.bincount(place, state.chances[known] * _expit(fit.linear_predictor()[known]))
+    if len(losses) <= len(state.keys[k]) + 1:
+        return 1.0
+    found = pearson_dispersion(losses, chances, fitted / chances, parameters=len(state.keys[k]))
+    return float(found.at_least_one)
+
+
+def _expit(eta: FloatArray) -> FloatArray:
+    return np.asarray(1.0 / (1.0 + np.exp(-eta)))
+
+
+def _expected(state: _State, fit: CrossedResult, k: int, eta: FloatArray) -> FloatArray:
+    """Losses of each item of kind k if its own effect were that of a healthy peer."""
+    known = state.codes[k] >= 0
+    code = state.codes[k][known]
+    own = fit.effects[k][code]
+    return np.bincount(code, state.chances[known] * _expit(eta[known] - own), minlength=len(state.keys[k]))
+
+
+def _counts(state: _State, k: int, values: IntArray) -> IntArray:
+    known = state.codes[k] >= 0
+    return np.bincount(state.codes[k][known], values[known], minlength=len(state.keys[k])).astype(np.int64)
+
+
+def _p_values(state: _State, fit: CrossedResult, dispersion: float, settings: Statistics) -> list[FloatArray]:
+    """p-value of every item of every kind; nan for kinds that are not judged and for items with too few chances."""
+    eta = fit.linear_predictor()
+    found = []
+    for k, kind in enumerate(state.kinds):
+        if kind not in JUDGED:
+            found.append(np.full(len(state.keys[k]), np.nan))
+            continue
+        losses, chances = _counts(state, k, state.losses), _counts(state, k, state.chances)
+        expected = _expected(state, fit, k, eta)
+        estimate, variance = fit.likelihood_only(k)
+        unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
+        with np.errstate(invalid="ignore"):
+            alone = np.where((losses >= settings.least_losses) & (estimate > 0), losses * np.exp(-estimate), np.inf)
+        p = _surprise(
+            losses,
+            np.fmin(expected, alone),
+            np.clip(unsure, 0.0, 25.0),
+            spread_weights(np.where(state.released[k], np.nan, estimate), variance, SPREAD_PRIOR),
+            max(dispersion, _dispersion(state, fit, k)),
+        )
+        found.append(np.where(chances >= settings.least_picks, p, np.nan))
+    return found
+
+
+def _surprise(
+    losses: IntArray, expected: FloatArray, unsure: FloatArray, weights: FloatArray, dispersion: float
+) -> FloatArray:
+    """p-values averaged over what the peers say of the healthy spread; `unsure`: variance of the log of `expected`."""
+    typical = np.exp(weights @ np.log(GRID))
+    p = excess_tail(losses, expected, np.sqrt(typical**2 + unsure), dispersion)
+    close = p < CLOSE_LOOK
+    if close.any():
+        spreads = np.sqrt(GRID[None, :] ** 2 + unsure[close, None])
+        tails = excess_tail(losses[close, None], expected[close, None], spreads, dispersion)
+        p[close] = (tails * weights[close]).sum(axis=1)
+    return p
+
+
+def _name(state: _State, item: Item) -> tuple[str, str]:
+    return state.kinds[item[0]], state.keys[item[0]][item[1]]
+
+
+def _next_outliers(
+    state: _State, fit: CrossedResult, dispersion: float, settings: Statistics
+) -> list[tuple[Item, list[Item]]]:
+    """Items to release next, each with its near equals.
+
+    The most surprising item is held against everything that shares its losses: the one that explains the data best by
+    the marginal likelihood is taken. Further surprising items that share losses with nobody need no such contest and
+    are taken along.
+    """
+    p = _p_values(state, fit, dispersion, settings)
+    where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
+    flat = np.concatenate(p)
+    adjusted = benjamini_hochberg(flat)
+    free = [
+        where[i]
+        for i in np.argsort(flat, kind="stable")
+        if adjusted[i] <= settings.false_discovery_rate and not state.released[where[i][0]][where[i][1]]
+    ]
+    taken: list[tuple[Item, list[Item]]] = []
+    for item in free[:MOST_AT_ONCE]:
+        if any(_share(state, item, other) for other, _ in taken):
+            continue
+        rivals = [w for w in free if w != item and _share(state, item, w)][:TRIED]
+        rivals += [w for w in _partners(state, item) if w not in rivals and not state.released[w[0]][w[1]]][:TRIED]
+        if not rivals:
+            taken.append((item, []))
+        elif not taken:
+            tried = [item, *rivals]
+            fits = [_fit(state, fit.sigmas, dispersion, extra=t).minus2loglik for t in tried]
+            best = int(np.argmin(fits))
+            near = [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f - fits[best] < AS_GOOD]
+            taken.append((tried[best], near))
+    return taken
+
+
+def _share(state: _State, one: Item, other: Item) -> bool:
+    """True when a good part of the losses of either are losses of both."""
+    mine, theirs = state.codes[one[0]] == one[1], state.codes[other[0]] == other[1]
+    both = int(state.losses[mine & theirs].sum())
+    return both >= SHARED * min(int(state.losses[mine].sum()), int(state.losses[theirs].sum()))
+
+
+def _partners(state: _State, item: Item) -> list[Item]:
+    """Items of other kinds that share most of an item's losses: what could be meant in its place."""
+    k, level = item
+    mine = state.codes[k] == level
+    total = float(state.losses[mine].sum())
+    found = []
+    for other in range(len(state.kinds)):
+        if other == k or state.kinds[other] not in JUDGED:
+            continue
+        known = mine & (state.codes[other] >= 0)
+        shared = np.bincount(state.codes[other][known], state.losses[known], minlength=len(state.keys[other]))
+        best = int(np.argmax(shared))
+        if shared[best] >= 0.5 * total:
+            found.append((float(shared[best]), (other, best)))
+    return [w for _, w in sorted(found, key=lambda f: (-f[0], f[1]))]
+
+
+def _judge(
+    state: _State,
+    fit: CrossedResult,
+    dispersion: float,
+    settings: Statistics,
+    released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
+) -> Attribution:
+    eta = fit.linear_predictor()
+    p = _p_values(state, fit, dispersion, settings)
+    fitted = state.chances * _expit(eta)
+    blamed = [(k, level) for k in range(len(state.kinds)) for level in np.flatnonzero(state.released[k])]
+    shares = {
+        b: fitted - state.chances * _expit(eta - np.where(state.codes[b[0]] == b[1], fit.effects[b[0]][b[1]], 0.0))
+        for b in blamed
+    }
+    judged = {}
+    for k, kind in enumerate(state.kinds):
+        if kind not in JUDGED:
+            continue
+        size = len(state.keys[k])
+        explained, by = np.zeros(size), [None] * size
+        best = np.zeros(size)
+        names: list[str | None] = list(by)
+        for b in blamed:
+            if b[0] == k:
+                continue
+            known = state.codes[k] >= 0
+            share = np.bincount(state.codes[k][known], shares[b][known], minlength=size)
+            explained += share
+            for level in np.flatnonzero(share > best):
+                names[level] = items.label(state.kinds[b[0]], state.keys[b[0]][b[1]])
+            best = np.maximum(best, share)
+        judged[kind] = Items(
+            kind=kind,
+            keys=state.keys[k],
+            losses=_counts(state, k, state.losses),
+            chances=_counts(state, k, state.chances),
+            expected=_expected(state, fit, k, eta),
+            effect=fit.effects[k],
+            variance=fit.variances[k],
+            p=p[k],
+            explained=explained,
+            explained_by=names,
+            dispersion=max(dispersion, _dispersion(state, fit, k)),
+            spread=float(fit.sigmas[k]),
+        )
+    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted)

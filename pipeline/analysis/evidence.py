@@ -1,0 +1,211 @@
+"""What speaks for and against a suspect, since when it is so, and how it went over the weeks.
+
+In:    a Suspect from the ranking, the week's cells, DAYS and REASONS over the history.
+Out:   the same Suspect with `evidence`, `since` and `history`.
+After: every piece of evidence is a number with what it is compared with; a claim that the data cannot carry is left
+       out.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from pipeline.analysis import items
+from pipeline.analysis.losses import MEANING, with_chances
+from pipeline.analysis.rates import trend
+from pipeline.analysis.standardise import item_days
+from pipeline.estimators.changepoint import single_change
+from pipeline.findings.model import Evidence, Suspect
+from pipeline.schema.words import LOSS_OUTCOMES
+from pipeline.settings import Statistics
+
+OTHERS: Final[dict[str, tuple[str, str]]] = {
+    "nozzle": ("part", "parts"),
+    "spindle": ("part", "parts"),
+    "head": ("spindle", "spindles"),
+    "slot": ("part", "parts"),
+    "feeder": ("nozzle", "nozzles"),
+    "part": ("nozzle", "nozzles"),
+    "package": ("part", "parts"),
+    "lot": ("nozzle", "nozzles"),
+    "reel": ("nozzle", "nozzles"),
+}
+"""Over which other thing the losses of a kind should spread if it is to blame."""
+
+LEAST_SHARE_EXPECTED: Final = 0.3
+"""Expected losses of a pair (item, other) below which the pair says nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What evidence is taken from; cells are the week's joint cells, dispersions by kind of loss."""
+
+    cells: pl.DataFrame
+    days: pl.DataFrame
+    reasons: pl.DataFrame
+    week: str
+    settings: Statistics
+    dispersions: dict[str, float]
+
+
+def key_of(suspect: Suspect) -> str:
+    """The item's key in frames (items.key)."""
+    if suspect.kind in ("head", "spindle", "slot"):
+        return items.SEPARATOR.join([suspect.machine or "", *suspect.id.split("/")])
+    return suspect.id
+
+
+def complete(suspect: Suspect, context: Context) -> Suspect:
+    """The suspect with its evidence, its beginning and its weeks."""
+    item_key = key_of(suspect)
+    dispersion = context.dispersions.get(suspect.loss, 1.0)
+    weekly = (
+        item_days(context.days, suspect.kind, item_key, suspect.loss, "week") if _in_days(suspect, context) else None
+    )
+    history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
+    if not suspect.flagged:
+        return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
+    since = _since(suspect, item_key, context, dispersion) if weekly is not None else None
+    found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
+    if since is not None:
+        found.append(since[1])
+    found.extend(_doubt(suspect))
+    return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
+
+
+def _in_days(suspect: Suspect, context: Context) -> bool:
+    return all(c in context.days.columns for c in items.COLUMNS[suspect.kind])
+
+
+def _explained(s: Suspect) -> list[Evidence]:
+    if s.explained_by is None or s.expected is None:
+        return []
+    return [
+        Evidence(
+            "explained",
+            f"Its {s.losses} losses look many, but a healthy {s.kind} on the same work would have had "
+            f"{s.expected:.0f}: most come from {s.explained_by}.",
+            supports=False,
+            value=float(s.losses),
+            compared_with=f"{s.expected:.1f} expected with {s.explained_by} in the mix",
+        )
+    ]
+
+
+def _adjusted(s: Suspect) -> list[Evidence]:
+    return [
+        Evidence(
+            "adjusted effect",
+            f"After allowing for everything it worked with, its odds of a loss are {s.effect:.1f} times those of a "
+            f"healthy {s.kind} ({s.effect_low:.1f} to {s.effect_high:.1f}).",
+            value=s.effect,
+            low=s.effect_low,
+            high=s.effect_high,
+            compared_with=f"healthy {s.kind}s on the same work; {MEANING[s.loss]}",
+        )
+    ]
+
+
+def _spread(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
+    """Over how many of the other things it worked with it lost more than they do elsewhere."""
+    other, plural = OTHERS[s.kind]
+    frame = with_chances(context.cells, s.loss).with_columns(
+        items.key(s.kind).eq(item_key).fill_null(False).alias("_mine"), items.key(other).alias("_other")
+    )
+    mine = frame.filter("_mine").drop_nulls("_other")
+    rest = frame.filter(~pl.col("_mine"))
+    plant = float(rest["losses"].sum()) / max(int(rest["chances"].sum()), 1)
+    if other == "part":
+        rates = rest.group_by("_other").agg((pl.col("losses").sum() / pl.col("chances").sum()).alias("_rate"))
+        pairs = mine.group_by("_other").agg(pl.col("losses").sum(), pl.col("chances").sum())
+        pairs = pairs.join(rates, on="_other", how="left").with_columns(
+            pl.col("_rate").fill_null(plant).fill_nan(plant)
+        )
+        pairs = pairs.with_columns((pl.col("_rate") * pl.col("chances")).alias("_expected"))
+    else:
+        total = max(int(mine["chances"].sum()), 1)
+        base = (s.expected or 0.0) / total
+        pairs = mine.group_by("_other").agg(pl.col("losses").sum(), pl.col("chances").sum())
+        pairs = pairs.with_columns((pl.col("chances") * base).alias("_expected"))
+    telling = pairs.filter(pl.col("_expected") >= LEAST_SHARE_EXPECTED)
+    if len(telling) < 2:
+        return [
+            Evidence(
+                "spread",
+                f"It worked with too few {plural} this week to see whether the losses follow it from one to the next.",
+                supports=False,
+                value=float(len(telling)),
+                compared_with=f"at least 2 {plural} with {LEAST_SHARE_EXPECTED} expected losses",
+            )
+        ]
+    above = int((telling["losses"] > telling["_expected"]).sum())
+    return [
+        Evidence(
+            "spread",
+            f"It lost more than expected with {above} of {len(telling)} {plural} it worked with.",
+            supports=above * 2 > len(telling),
+            value=above / len(telling),
+            compared_with=f"half of the {plural} if it were healthy",
+        )
+    ]
+
+
+def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
+    wanted = LOSS_OUTCOMES if s.loss == "all" else (s.loss,)
+    frame = context.reasons.filter((pl.col("week") == context.week) & pl.col("outcome").is_in(wanted))
+    if any(c not in frame.columns for c in items.COLUMNS[s.kind]):
+        return []
+    frame = frame.with_columns(items.key(s.kind).eq(item_key).fill_null(False).alias("_mine"))
+    total, mine_total = int(frame["losses"].sum()), int(frame.filter("_mine")["losses"].sum())
+    if mine_total == 0 or total == mine_total:
+        return []
+    counts = frame.filter("_mine").group_by("reason_group").agg(pl.col("losses").sum())
+    counts = counts.sort(["losses", "reason_group"], descending=[True, False])
+    group, count = str(counts["reason_group"][0]), int(counts["losses"][0])
+    rest = frame.filter(~pl.col("_mine"))
+    elsewhere = int(rest.filter(pl.col("reason_group") == group)["losses"].sum()) / max(int(rest["losses"].sum()), 1)
+    return [
+        Evidence(
+            "reason",
+            f"{count} of its {mine_total} losses are {group.replace('_', ' ')} ({count / mine_total:.0%}); elsewhere "
+            f"{elsewhere:.0%}.",
+            supports=count / mine_total >= elsewhere,
+            value=count / mine_total,
+            compared_with=f"{elsewhere:.0%} of all other losses of this kind",
+        )
+    ]
+
+
+def _since(s: Suspect, item_key: str, context: Context, dispersion: float) -> tuple[str, Evidence] | None:
+    """The day on which its losses rose against its peers', if one step up tells the days apart."""
+    daily = item_days(context.days, s.kind, item_key, s.loss).filter(pl.col("expected") > 0)
+    if len(daily) < 4:
+        return None
+    change = single_change(daily["losses"].to_numpy(), daily["expected"].to_numpy(), dispersion)
+    days = daily["day"].to_list()
+    if change.index is None or not change.p_value <= 0.01 or not change.ratio > 1.0:
+        return None
+    first, last = days[change.low], days[change.high]
+    day = days[change.index]
+    return day, Evidence(
+        "since",
+        f"Its losses rose to {change.ratio:.1f} times what they were on {day} (between {first} and {last}).",
+        value=change.ratio,
+        compared_with="its own days before, against its peers' losses on the same work",
+    )
+
+
+def _doubt(s: Suspect) -> list[Evidence]:
+    return [
+        Evidence(
+            "not separable",
+            f"{other[0].upper()}{other[1:]} would explain the losses about as well.",
+            supports=False,
+            compared_with="likelihood of the two explanations, less than 20 to 1 apart",
+        )
+        for other in s.not_separable_from
+    ]

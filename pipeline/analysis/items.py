@@ -1,0 +1,63 @@
+"""What an item is: nozzle, feeder, head ... and how it is called.
+
+In:    frames with the columns of analysis/frames.py.
+Out:   a text key per row and kind, or null where the log does not know it.
+After: the key of a spindle, head or slot names its machine, since machines number them alike; a nozzle, feeder, part,
+       reel or lot is itself wherever it is.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+SEPARATOR: Final = "\x1f"
+"""Between the pieces of a key: no log line that was accepted can hold it inside an identifier that matters here."""
+
+COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "machine": ("machine",),
+    "head": ("machine", "head"),
+    "spindle": ("machine", "head", "spindle"),
+    "nozzle": ("nozzle",),
+    "slot": ("machine", "slot"),
+    "feeder": ("feeder",),
+    "part": ("part",),
+    "package": ("package",),
+    "lot": ("lot",),
+    "reel": ("reel",),
+    "recipe": ("recipe",),
+    "method": ("method",),
+}
+"""The columns that make up the key of each kind."""
+
+WITHIN: Final[dict[str, tuple[str, ...]]] = {
+    "spindle": ("head",),
+    "head": ("machine",),
+    "reel": ("lot", "part"),
+    "lot": ("part",),
+    "part": ("package",),
+}
+"""Kinds that a kind always lies within."""
+
+
+def key(kind: str) -> pl.Expr:
+    """Expression of the key; null where any piece is null."""
+    columns = COLUMNS[kind]
+    return pl.concat_str([pl.col(c) for c in columns], separator=SEPARATOR, ignore_nulls=False)
+
+
+def name(kind: str, item_key: str) -> tuple[str | None, str]:
+    """(machine or None, id) of a key: the spindle key of machine M, head H, spindle 3 is ("M", "H/3")."""
+    pieces = item_key.split(SEPARATOR)
+    if kind in ("head", "spindle", "slot"):
+        return pieces[0], "/".join(pieces[1:])
+    if kind == "machine":
+        return pieces[0], pieces[0]
+    return None, SEPARATOR.join(pieces)
+
+
+def label(kind: str, item_key: str) -> str:
+    """How pages call an item: "nozzle N-17", "spindle H1/3 of L1M2"."""
+    machine, item = name(kind, item_key)
+    return f"{kind} {item} of {machine}" if machine and kind != "machine" else f"{kind} {item}"

@@ -1,0 +1,246 @@
+"""The loss rate of every part, with what it borrows from its package and from the plant.
+
+In:    USAGE (analysis/frames.py), the package of each part, and the parts that somebody wants to know about.
+Out:   one row a wanted part: the beta distribution of its long-run loss rate, and how much its rate varies between
+       shifts and between batches (lots, else reels, else weeks).
+After: a part with much history keeps its own rate; one that never ran has that of its package, or of the plant.
+       No part's own counts enter what it borrows.
+
+The model, from the inside out. Picks of one part in one shift and machine share a rate (bursts): intraclass
+correlation rho. Batches of a part differ by a factor with a relative variance c2, so their correlation is c2 times
+the rate. Parts of a package and packages of a plant differ by factors too. All four are estimated from the data,
+pooled part -> package -> plant, with weak assumptions (overage_levels.py) where there is too little. Source: moments
+as in nested analysis of variance (Searle, Casella and McCulloch 1992, Variance Components, from memory);
+beta-binomial marginal likelihood (Williams 1975, Biometrics 31:949).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from pipeline.analysis.overage_levels import DEFAULT_VARIATION, Levels, shrink, sums
+from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
+
+OWN_ENOUGH: Final = 0.9
+"""Weight of a part's own history from which on it is called `own history` alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """One entry a wanted part, all arrays of the same length.
+
+    part, package        which; package None where it is not known
+    used, lost           parts used up and lost in the history, lots left out not counted; not whole numbers
+    a, b                 the long-run loss rate is beta(a, b); its mean is a / (a + b)
+    own                  weight of the part's own history in it, 0 to 1
+    borrowed             other parts of the package that ran; 0 means that the rest comes from the plant
+    rho_shift, rho_batch intraclass correlation between shifts, between batches
+    per_shift, per_batch parts used in a typical shift, of a typical batch
+    """
+
+    part: tuple[str, ...]
+    package: tuple[str | None, ...]
+    used: FloatArray
+    lost: FloatArray
+    a: FloatArray
+    b: FloatArray
+    own: FloatArray
+    borrowed: IntArray
+    rho_shift: FloatArray
+    rho_batch: FloatArray
+    per_shift: FloatArray
+    per_batch: FloatArray
+
+    def for_build(self, at: IntArray, need: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Beta parameters (good, lost) of the mean rate over a build of `need` parts of the parts `at`.
+
+        A build spans need / per_shift shifts and need / per_batch batches, at least one of each; what is left of their
+        variation after averaging is added to the uncertainty of the long-run rate.
+        """
+        a, b = self.a[at], self.b[at]
+        mean = a / (a + b)
+        spread = self.rho_shift[at] / np.maximum(1.0, need / self.per_shift[at])
+        spread = spread + self.rho_batch[at] / np.maximum(1.0, need / self.per_batch[at])
+        size = np.maximum(1.0 / (1.0 / (a + b + 1.0) + spread) - 1.0, 1e-3)
+        return (1.0 - mean) * size, mean * size
+
+
+@dataclass(frozen=True, slots=True)
+class _History:
+    """Sums over the usage: index of part and package, and per part what the two inner levels say."""
+
+    parts: tuple[str, ...]
+    packages: tuple[str | None, ...]
+    package_of: IntArray
+    used: FloatArray
+    lost: FloatArray
+    thinning: float
+    shift_ss: FloatArray
+    shift_df: FloatArray
+    shift_size: FloatArray
+    shift_share: FloatArray
+    batch_ss: FloatArray
+    batch_df: FloatArray
+    batch_size: FloatArray
+    batch_share: FloatArray
+    batch_shift_size: FloatArray
+    cells: FloatArray
+    batches: FloatArray
+
+
+def fit(usage: pl.DataFrame, packages: dict[str, str | None], wanted: Sequence[str], miss_share: float) -> Rates | None:
+    """Rates of all `wanted` parts; None when no part of the plant has any history.
+
+    usage       USAGE, lots to be left out already left out
+    packages    package of each part, where the part table knows it; else the log's
+    wanted      part numbers, each once
+    miss_share  share of missed picks that use up a part, a fraction
+
+    Breaks when: next weeks are not like the weeks of history (new supplier, moved line), or when lots reach over
+    parts, so that their bad luck is shared.
+    """
+    history = _read(usage, packages, miss_share)
+    if history is None:
+        return None
+    rate, rho_shift, rho_batch, pools = _variation(history)
+    return _pool(history, packages, wanted, rate, rho_shift, rho_batch, pools)
+
+
+def losses(usage: pl.DataFrame, miss_share: float) -> pl.DataFrame:
+    """`usage` with `lost` and `used` parts. A part put back on its carrier is neither; a missed pick loses a share."""
+    sure = pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
+    return usage.with_columns(
+        lost=sure + miss_share * pl.col("missed"),
+        used=pl.col("placed") + sure + miss_share * pl.col("missed"),
+        noise=sure + miss_share**2 * pl.col("missed"),
+    )
+
+
+def _read(usage: pl.DataFrame, packages: dict[str, str | None], miss_share: float) -> _History | None:
+    counted = losses(usage.filter(pl.col("part").is_not_null()), miss_share).filter(pl.col("used") > 0)
+    if counted.is_empty():
+        return None
+    cells = (
+        counted.with_columns(batch=pl.coalesce(pl.concat_str(pl.lit("lot "), "lot"), "reel", "week"))
+        .group_by("part", "batch", "shift", "machine")
+        .agg(pl.col("lost", "used", "noise").sum(), pl.col("package").drop_nulls().min())
+        .sort("part", "batch", "shift", "machine", nulls_last=True)
+    )
+    batches = cells.group_by("part", "batch", maintain_order=True).agg(pl.col("used").sum())
+    named = cells.group_by("part", maintain_order=True).agg(pl.col("package").drop_nulls().min())
+    parts = tuple(named["part"])
+    labels = [packages.get(p) or logged for p, logged in zip(parts, named["package"], strict=True)]
+    # A part without a known package stands alone: it learns from the plant only.
+    keys = [("package", x) if x is not None else ("part", p) for p, x in zip(parts, labels, strict=True)]
+    number = {key: i for i, key in enumerate(dict.fromkeys(keys))}
+    of_part = {p: i for i, p in enumerate(parts)}
+    count = len(parts)
+    part = np.array([of_part[p] for p in batches["part"]], dtype=np.int64)
+    lengths = cells.group_by("part", "batch", maintain_order=True).len()["len"].to_numpy()
+    batch = np.repeat(np.arange(part.size), lengths)
+    n, y = cells["used"].to_numpy().astype(float), cells["lost"].to_numpy().astype(float)
+    n_batch, y_batch = sums(batch, n, part.size), sums(batch, y, part.size)
+    n_part, y_part = sums(part, n_batch, count), sums(part, y_batch, count)
+    squares = sums(batch, n**2, part.size)
+    within = n * (y / n - (y_batch / n_batch)[batch]) ** 2
+    between = n_batch * (y_batch / n_batch - (y_part / n_part)[part]) ** 2
+    weight = 1.0 - n_batch / n_part[part]
+    return _History(
+        parts=parts,
+        packages=tuple(key[1] if key[0] == "package" else None for key in number),
+        package_of=np.array([number[k] for k in keys], dtype=np.int64),
+        used=n_part,
+        lost=y_part,
+        thinning=min(1.0, float(cells["noise"].sum()) / max(float(y.sum()), 1e-12)) if y.sum() > 0 else 1.0,
+        shift_ss=sums(part, sums(batch, within, part.size), count),
+        shift_df=sums(part, lengths - 1.0, count),
+        shift_size=sums(part, n_batch - squares / n_batch, count),
+        shift_share=sums(part, squares, count) / n_part**2,
+        batch_ss=sums(part, between, count),
+        batch_df=sums(part, np.ones(part.size), count) - 1.0,
+        batch_size=n_part - sums(part, n_batch**2, count) / n_part,
+        batch_share=sums(part, n_batch**2, count) / n_part**2,
+        batch_shift_size=sums(part, squares / n_batch * weight, count),
+        cells=sums(part, lengths.astype(float), count),
+        batches=sums(part, np.ones(part.size), count),
+    )
+
+
+def _variation(h: _History) -> tuple[FloatArray, FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
+    """Rate (roughly), rho between shifts and relative variance between batches of each part; the pools by package.
+
+    Sums of squares are compared with what binomial noise alone would give; `thinning` is the noise of a count in which
+    a missed pick stands for a share of a part.
+    """
+    plant = (h.lost.sum() + 0.5) / (h.used.sum() + 1.0)
+    rate = (h.lost + 1.0) / (h.used + 1.0 / plant)
+    unit = rate * (1.0 - rate)
+    excess = h.shift_ss / unit - h.thinning * h.shift_df
+    shift, shift_pool = shrink(excess, h.shift_df, h.shift_size, h.package_of, DEFAULT_VARIATION * plant)
+    excess = h.batch_ss / unit - h.thinning * h.batch_df - shift * h.batch_shift_size
+    c2, c2_pool = shrink(excess, h.batch_df, h.batch_size * rate, h.package_of, DEFAULT_VARIATION)
+    return rate, shift, c2, (shift_pool, c2_pool)
+
+
+def _pool(
+    h: _History,
+    packages: dict[str, str | None],
+    wanted: Sequence[str],
+    rate: FloatArray,
+    shift: FloatArray,
+    c2: FloatArray,
+    pools: tuple[FloatArray, FloatArray],
+) -> Rates:
+    """Beta posterior of each wanted part: own counts on a prior from the other parts."""
+    groups = len(h.packages)
+    # Counts that carry as much as independent picks would, given bursts and batches.
+    size = 1.0 / (h.thinning / h.used + shift * h.shift_share + np.minimum(c2 * rate, 1.0) * h.batch_share)
+    own_rate = h.lost / h.used
+    lost = size * own_rate
+    level = Levels.of(lost, size, h.package_of, groups)
+
+    of_part = {p: i for i, p in enumerate(h.parts)}
+    of_package = {x: i for i, x in enumerate(h.packages) if x is not None}
+    at = np.array([of_part.get(p, -1) for p in wanted], dtype=np.int64)
+    ran = at >= 0
+    group = np.array(
+        [
+            h.package_of[i] if i >= 0 else of_package.get(packages.get(p) or "", -1)
+            for p, i in zip(wanted, at, strict=True)
+        ],
+        dtype=np.int64,
+    )
+    prior_a, prior_n = level.prior(at, group)
+    a = prior_a + np.where(ran, lost[at], 0.0)
+    n = prior_n + np.where(ran, size[at], 0.0)
+    mean = a / n
+    rho_shift = np.where(ran, shift[at], pools[0][group])
+    relative = np.where(ran, c2[at], pools[1][group])
+    members = np.append(np.bincount(h.package_of, minlength=groups), 0)
+    return Rates(
+        part=tuple(wanted),
+        package=tuple(h.packages[g] if g >= 0 else packages.get(p) for p, g in zip(wanted, group, strict=True)),
+        used=np.where(ran, h.used[at], 0.0),
+        lost=np.where(ran, h.lost[at], 0.0),
+        a=a,
+        b=n - a,
+        own=np.where(ran, size[at], 0.0) / n,
+        borrowed=members[group] - ran.astype(np.int64),
+        rho_shift=np.minimum(rho_shift, 0.5),
+        rho_batch=np.minimum(relative * mean, 0.5),
+        per_shift=_typical(h.used / h.cells, h.package_of, at, group, ran),
+        per_batch=_typical(h.used / h.batches, h.package_of, at, group, ran),
+    )
+
+
+def _typical(amount: FloatArray, package: IntArray, at: IntArray, group: IntArray, ran: BoolArray) -> FloatArray:
+    """The part's own amount where it ran, else the smallest middle: the package's median, else the plant's."""
+    found = np.full(at.size, float(np.median(amount)))
+    for g in np.unique(group[~ran & (group >= 0)]):
+        found[~ran & (group == g)] = float(np.median(amount[package == g]))
+    return np.asarray(np.where(ran, amount[at], found), dtype=float)

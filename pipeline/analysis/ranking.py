@@ -1,0 +1,257 @@
+"""Rank nozzles, spindles, heads, feeders, slots, parts, packages, reels and lots by what mending them would save.
+
+In:    the week's CELLS, DAYS and REASONS over the history, the part table, the settings.
+Out:   a `Ranking`: one Suspect an item and kind of loss, best saving (lower bound) first.
+After: an item is flagged only if it is beyond the healthy spread of its peers at the false discovery rate over
+       everything looked at this week, and large enough to matter; every flag says what it was compared with.
+
+The family of tests is every item with enough picks, over all kinds and all four kinds of loss: Benjamini and Hochberg
+(1995) J R Stat Soc B 57:289, valid for the positively dependent tests that shared picks give.
+Saving: losses beyond those of a healthy peer on the same work, from the shrunken effect and its interval, times the
+price of a loss. Recipes are listed with what was expected of their work, and never judged: what a recipe does wrong
+shows in its parts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from pipeline.analysis import evidence, items
+from pipeline.analysis.actions import advice
+from pipeline.analysis.attribution import Attribution, Items, attribute
+from pipeline.analysis.losses import with_chances
+from pipeline.analysis.rates import rate
+from pipeline.estimators.multiplicity import benjamini_hochberg
+from pipeline.findings.model import Suspect
+from pipeline.schema.words import LOSSES
+from pipeline.settings import Costs, Plant
+
+EXPLAINED: Final = 0.5
+"""An item's raw excess is explained away when flagged others account for at least this share of it."""
+
+ENDLESS: Final = 50.0
+"""Log odds are kept below this before they are raised to the exponential."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """All suspects of a week, how many were tested, and the dispersion by kind of loss."""
+
+    suspects: tuple[Suspect, ...]
+    looked_at: int
+    dispersions: dict[str, float]
+    notes: tuple[str, ...]
+
+
+def rank(
+    cells: pl.DataFrame, days: pl.DataFrame, reasons: pl.DataFrame, parts: pl.DataFrame, plant: Plant, week: str
+) -> Ranking:
+    """The week's ranking over all kinds and kinds of loss."""
+    joint = _with_price(cells.filter(pl.col("grain") == "joint"), parts, plant.costs)
+    found: list[tuple[str, Attribution, pl.DataFrame]] = []
+    for loss in LOSSES:
+        frame = with_chances(joint, loss)
+        if int(frame["chances"].sum()) > 0:
+            found.append((loss, attribute(frame, plant.statistics), frame))
+    q_values = _adjust(found)
+    suspects: list[Suspect] = []
+    for loss, attribution, frame in found:
+        for kind, table in attribution.items.items():
+            suspects.extend(_suspects(loss, attribution, table, q_values[loss, kind], frame, plant))
+        suspects.extend(_recipes(loss, attribution, frame, plant))
+    context = evidence.Context(joint, days, reasons, week, plant.statistics, {f[0]: f[1].dispersion for f in found})
+    full = [evidence.complete(s, context) if s.flagged or s.explained_by else s for s in suspects]
+    notes = tuple(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged)
+    return Ranking(
+        suspects=tuple(sorted(full, key=_order)),
+        looked_at=int(sum(np.isfinite(t.p).sum() for _, a, _ in found for t in a.items.values())),
+        dispersions={**dict.fromkeys(LOSSES, 1.0), **{f[0]: f[1].dispersion for f in found}},
+        notes=notes,
+    )
+
+
+def _with_price(cells: pl.DataFrame, parts: pl.DataFrame, costs: Costs) -> pl.DataFrame:
+    """Add the price of one part to every cell."""
+    prices = parts.select("part", pl.col("unit_cost").alias("price"))
+    return cells.join(prices, on="part", how="left", maintain_order="left").with_columns(
+        pl.col("price").fill_null(costs.default_part)
+    )
+
+
+def price_of(loss: str, costs: Costs) -> pl.Expr:
+    """What one loss costs: the part where it is used up, and the machine's time for the retry."""
+    retry = costs.machine_hour * costs.retry_seconds / 3600.0
+    gone = costs.miss_uses_part * pl.col("price")
+    if loss == "missed":
+        return gone + retry
+    if loss == "all":
+        lost = pl.col("missed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
+        used = gone * pl.col("missed") + pl.col("price") * (lost - pl.col("missed"))
+        return pl.when(lost > 0).then(used / lost).otherwise(pl.col("price")) + retry
+    return pl.col("price") + retry
+
+
+def _adjust(found: list[tuple[str, Attribution, pl.DataFrame]]) -> dict[tuple[str, str], np.ndarray]:
+    """q-values over all kinds of all losses together."""
+    where = [(loss, kind) for loss, a, _ in found for kind in a.items]
+    p_values = [a.items[kind].p for _, a, _ in found for kind in a.items]
+    if not p_values:
+        return {}
+    adjusted = benjamini_hochberg(np.concatenate(p_values))
+    edges = np.cumsum([len(p) for p in p_values])[:-1]
+    return dict(zip(where, np.split(adjusted, edges), strict=True))
+
+
+def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> dict[str, float]:
+    """Mean price of a loss of each item: over its losses, or over its chances where it has none."""
+    weight = pl.col("losses") + pl.col("chances") * 1e-6
+    table = (
+        frame.with_columns(items.key(kind).alias("_key"), price_of(loss, costs).alias("_price"))
+        .drop_nulls("_key")
+        .group_by("_key", maintain_order=True)
+        .agg(((pl.col("_price") * weight).sum() / weight.sum()).alias("_mean"))
+    )
+    return dict(table.iter_rows())
+
+
+def _suspects(
+    loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
+) -> list[Suspect]:
+    settings = plant.statistics
+    prices = _price_by_item(frame, table.kind, loss, plant.costs)
+    machines = _only_machine(frame, table.kind)
+    reach = float(stats.norm.ppf(0.5 + settings.confidence / 2))
+    found = []
+    for i, item_key in enumerate(table.keys):
+        losses, chances = int(table.losses[i]), int(table.chances[i])
+        if chances == 0 or (losses == 0 and loss != "all"):
+            continue
+        machine, name = items.name(table.kind, item_key)
+        effect, error = float(table.effect[i]), float(np.sqrt(table.variance[i]))
+        ratios = [
+            float(np.exp(np.clip(v, -ENDLESS, ENDLESS)))
+            for v in (effect, effect - reach * error, effect + reach * error)
+        ]
+        expected = float(table.expected[i])
+        excess = [expected * (r - 1.0) for r in ratios]
+        price = prices.get(item_key, 0.0)
+        enough = bool(np.isfinite(table.p[i]))
+        flagged = (
+            enough
+            and bool(q_values[i] <= settings.false_discovery_rate)
+            and ratios[0] >= settings.smallest_effect
+            and ratios[1] > 1.0
+            and losses >= settings.least_losses
+            and excess[0] * price >= plant.statistics.smallest_saving
+        )
+        doubt = tuple(items.label(*other) for other in attribution.released.get((table.kind, item_key), ()))
+        raw = rate(losses, chances, settings, table.dispersion)
+        found.append(
+            Suspect(
+                kind=table.kind,
+                id=name,
+                machine=machine or machines.get(item_key),
+                loss=loss,
+                attempts=chances,
+                losses=losses,
+                rate=raw.rate,
+                low=raw.low,
+                high=raw.high,
+                expected=expected,
+                excess=excess[0] if enough else None,
+                effect=ratios[0] if enough else None,
+                effect_low=ratios[1] if enough else None,
+                effect_high=ratios[2] if enough else None,
+                q=float(q_values[i]) if enough else None,
+                flagged=flagged,
+                cause=("cannot tell" if doubt else table.kind) if flagged else None,
+                since=None,
+                cost_per_week=excess[0] * price if enough else None,
+                not_separable_from=doubt if flagged else (),
+                excess_low=excess[1] if enough else None,
+                excess_high=excess[2] if enough else None,
+                cost_low=excess[1] * price if enough else None,
+                cost_high=excess[2] * price if enough else None,
+                enough=enough,
+                explained_by=None
+                if flagged or not enough
+                else _explained(table, i, attribution.dispersion, settings.confidence),
+                advice=advice(table.kind, loss) if flagged else "",
+            )
+        )
+    return found
+
+
+def _explained(table: Items, i: int, dispersion: float, confidence: float) -> str | None:
+    """The flagged item that accounts for most of this one's raw excess, if they account for most of it."""
+    without = table.expected[i] - table.explained[i]
+    excess = table.losses[i] - without
+    clear = float(stats.norm.ppf(confidence)) * 2.0 * float(np.sqrt(dispersion * max(without, 1.0)))
+    if excess > clear and table.explained[i] >= EXPLAINED * excess:
+        return table.explained_by[i]
+    return None
+
+
+def _only_machine(frame: pl.DataFrame, kind: str) -> dict[str, str]:
+    """Machine of each item that worked on one machine only."""
+    if kind not in ("nozzle", "feeder", "reel"):
+        return {}
+    table = (
+        frame.with_columns(items.key(kind).alias("_key"))
+        .drop_nulls("_key")
+        .group_by("_key")
+        .agg(pl.col("machine").n_unique().alias("n"), pl.col("machine").min().alias("m"))
+        .filter(pl.col("n") == 1)
+    )
+    return dict(table.select("_key", "m").iter_rows())
+
+
+def _recipes(loss: str, attribution: Attribution, frame: pl.DataFrame, plant: Plant) -> list[Suspect]:
+    """Recipes with the losses that their parts, nozzles and feeders lead one to expect; never judged."""
+    fitted = pl.Series("_fitted", attribution.fitted)
+    table = (
+        frame.filter(pl.col("chances") > 0)
+        .with_columns(fitted)
+        .drop_nulls("recipe")
+        .group_by("recipe", maintain_order=True)
+        .agg(pl.col("losses", "chances", "_fitted").sum())
+        .sort("recipe")
+    )
+    found = []
+    for recipe, losses, chances, expected in table.iter_rows():
+        raw = rate(losses, chances, plant.statistics, attribution.dispersion)
+        found.append(
+            Suspect(
+                "recipe",
+                recipe,
+                None,
+                loss,
+                chances,
+                losses,
+                raw.rate,
+                raw.low,
+                raw.high,
+                expected,
+                None,
+                None,
+                None,
+                None,
+                None,
+                False,
+                None,
+                None,
+                None,
+            )
+        )
+    return found
+
+
+def _order(s: Suspect) -> tuple[object, ...]:
+    worth = s.cost_low if s.cost_low is not None else -np.inf
+    mean = s.cost_per_week if s.cost_per_week is not None else -np.inf
+    return (not s.flagged, -worth, -mean, s.kind, s.id, s.machine or "", s.loss)

@@ -1,0 +1,210 @@
+"""Why parts are refused by recognition: part data, lot, light, camera, nozzle or feeder.
+
+In:    the week's suspects, DAYS, REASONS and MEASUREMENTS.
+Out:   findings.model.RecognitionFinding a part with rejects, flagged ones first, then by losses.
+After: what the rejects follow is what the ranking flagged for rejects among the things that handled this part; when
+       it flagged nothing, nothing is claimed.
+
+Rules of thumb behind the advice (common practice, no source): a reject that follows the part over machines is its part
+data or the lot; one that follows one lot is the lot; one that stays with a nozzle, feeder or head is that. Measured
+values of refused parts are a sample of the refused only: their mean against the taught value tells which side of the
+limits they fall off, not the mean of all parts.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from pipeline.analysis import items
+from pipeline.analysis.losses import with_chances
+from pipeline.analysis.rates import rate, trend
+from pipeline.analysis.standardise import item_days
+from pipeline.findings.model import Measured, Rate, RecognitionFinding, Suspect
+from pipeline.settings import Statistics
+
+LEAST_REJECTS: Final = 5
+LEAST_MEASURED: Final = 5
+"""Measured values below which no mean is given."""
+
+
+def recognition(
+    suspects: tuple[Suspect, ...],
+    days: pl.DataFrame,
+    reasons: pl.DataFrame,
+    measurements: pl.DataFrame,
+    week: str,
+    dispersion: float,
+    settings: Statistics,
+    most: int,
+) -> tuple[RecognitionFinding, ...]:
+    """Findings on the `most` parts with most rejects this week, and on every part that is flagged for rejects."""
+    this_week = with_chances(days.filter(pl.col("week") == week), "rejected")
+    by_part = (
+        this_week.group_by("part", "package", "method", maintain_order=True)
+        .agg(pl.col("losses").sum(), pl.col("chances").sum())
+        .drop_nulls("part")
+        .filter(pl.col("losses") > 0)
+        .sort(["losses", "part", "package", "method"], descending=[True, False, False, False], nulls_last=True)
+    )
+    flagged = [s for s in suspects if s.flagged and s.loss in ("rejected", "all")]
+    named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
+    found = []
+    for place, row in enumerate(by_part.iter_rows(named=True)):
+        if row["part"] not in named and (place >= most or row["losses"] < LEAST_REJECTS):
+            continue
+        found.append(
+            _finding(row, flagged, suspects, days, this_week, reasons, measurements, week, dispersion, settings)
+        )
+    return tuple(sorted(found, key=lambda f: (not f.flagged, -f.rejects.losses, f.part)))
+
+
+def _finding(
+    row: dict[str, object],
+    flagged: list[Suspect],
+    suspects: tuple[Suspect, ...],
+    days: pl.DataFrame,
+    this_week: pl.DataFrame,
+    reasons: pl.DataFrame,
+    measurements: pl.DataFrame,
+    week: str,
+    dispersion: float,
+    settings: Statistics,
+) -> RecognitionFinding:
+    part = str(row["part"])
+    mine = this_week.filter(pl.col("part") == part)
+    own = reasons.filter((pl.col("week") == week) & (pl.col("part") == part) & (pl.col("outcome") == "rejected"))
+    culprit = _culprit(part, mine, flagged)
+    counts = own.group_by("reason_group").agg(pl.col("losses").sum())
+    counts = counts.sort(["losses", "reason_group"], descending=[True, False])
+    own_suspect = next((s for s in suspects if s.kind == "part" and s.id == part and s.loss == "rejected"), None)
+    measured = _measured(measurements.filter(pl.col("part") == part), settings.confidence)
+    main = str(counts["reason_group"][0]) if len(counts) else "other"
+    lights = own["lighting"].drop_nulls().unique().sort().to_list()
+    return RecognitionFinding(
+        part=part,
+        package=_text(row["package"]),
+        method=_text(row["method"]),
+        lighting=", ".join(lights) if lights else None,
+        rejects=rate(int(mine["losses"].sum()), int(mine["chances"].sum()), settings, dispersion),
+        expected=own_suspect.expected if own_suspect else None,
+        flagged=culprit is not None,
+        reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
+        follows=_follows(culprit),
+        since=culprit.since if culprit else None,
+        measured=measured,
+        lots=_split(mine, "lot", settings, dispersion),
+        heads=_split(mine, "head", settings, dispersion),
+        advice=_advice(culprit, main, measured),
+        history=trend(item_days(days, "part", part, "rejected", "week"), "week", settings, dispersion, expected=True),
+    )
+
+
+def _text(value: object) -> str | None:
+    return None if value is None else str(value)
+
+
+def _culprit(part: str, mine: pl.DataFrame, flagged: list[Suspect]) -> Suspect | None:
+    """The flagged item that handled most of this part's rejects; the part itself goes first."""
+    total = int(mine["losses"].sum())
+    best: tuple[int, Suspect] | None = None
+    for suspect in flagged:
+        if suspect.kind == "part":
+            if suspect.id == part:
+                return suspect
+            continue
+        if suspect.kind not in items.COLUMNS or any(c not in mine.columns for c in items.COLUMNS[suspect.kind]):
+            continue
+        named = (
+            [suspect.machine, *suspect.id.split("/")] if suspect.machine and suspect.kind != "nozzle" else [suspect.id]
+        )
+        wanted = items.SEPARATOR.join(str(n) for n in named)
+        share = int(mine.filter(items.key(suspect.kind) == wanted)["losses"].sum())
+        if share * 3 >= total and (best is None or share > best[0]):
+            best = (share, suspect)
+    return best[1] if best else None
+
+
+def _follows(culprit: Suspect | None) -> str:
+    if culprit is None:
+        return "nothing in particular"
+    if culprit.kind == "part":
+        return "the part, whatever handles it"
+    where = f" of {culprit.machine}" if culprit.machine else ""
+    return f"{culprit.kind} {culprit.id}{where}"
+
+
+def _split(mine: pl.DataFrame, by: str, settings: Statistics, dispersion: float) -> tuple[tuple[str, Rate], ...]:
+    keyed = mine.with_columns(items.key(by).alias("_key")).drop_nulls("_key")
+    groups = keyed.group_by("_key").agg(pl.col("losses").sum(), pl.col("chances").sum())
+    groups = groups.sort(["losses", "chances", "_key"], descending=[True, True, False]).head(6)
+    found = []
+    for item_key, losses, chances in groups.iter_rows():
+        machine, item = items.name(by, item_key)
+        found.append((f"{machine} {item}" if machine else item, rate(losses, chances, settings, dispersion)))
+    return tuple(found)
+
+
+def _measured(frame: pl.DataFrame, confidence: float) -> tuple[Measured, ...]:
+    """Mean of the measured values with Student's interval, the largest group of each quantity first."""
+    found = []
+    for row in frame.sort(["count", "what"], descending=[True, False]).iter_rows(named=True):
+        count, mean, deviation = int(row["count"]), float(row["mean"]), row["deviation"]
+        if count < LEAST_MEASURED:
+            continue
+        reach = None
+        if deviation is not None and deviation > 0:
+            reach = float(stats.t.ppf(0.5 + confidence / 2, count - 1)) * float(deviation) / float(np.sqrt(count))
+        found.append(
+            Measured(
+                what=str(row["what"]),
+                unit=str(row["unit"] or ""),
+                count=count,
+                taught=row["taught"],
+                limit_low=row["limit_low"],
+                limit_high=row["limit_high"],
+                mean=mean,
+                mean_low=mean - reach if reach is not None else None,
+                mean_high=mean + reach if reach is not None else None,
+                spread=deviation,
+            )
+        )
+    return tuple(found[:4])
+
+
+def _off_side(measured: tuple[Measured, ...]) -> Measured | None:
+    """The first quantity whose refused parts lie clearly to one side of the taught value."""
+    for m in measured:
+        if m.taught is None or m.mean_low is None or m.mean_high is None:
+            continue
+        if m.mean_low > m.taught or m.mean_high < m.taught:
+            return m
+    return None
+
+
+def _advice(culprit: Suspect | None, main: str, measured: tuple[Measured, ...]) -> str:
+    if culprit is None:
+        return "Nothing flagged: watch it."
+    if culprit.kind == "lot":
+        return "Compare parts of this lot with another one under the microscope; quarantine the lot until that is done."
+    if culprit.kind == "reel":
+        return "Check this reel: tape, cover tape, splice and the parts in it; change it if in doubt."
+    if culprit.kind == "part":
+        off = _off_side(measured)
+        if off is not None and main in ("size", "shape", "lead_or_ball"):
+            side = "above" if off.mean > (off.taught or 0.0) else "below"
+            return (
+                f"Measure ten parts and correct the part data: refused parts measure {off.what} "
+                f"{off.mean:.3f} {off.unit}, {side} the taught {off.taught:.3f}."
+            )
+        if main == "lighting":
+            return "Check the light setting of this part's recognition on a good part."
+        return "Check the part data and the recognition settings against ten good parts."
+    if culprit.kind == "feeder":
+        return "Check the feeder's pick position and tape advance."
+    if culprit.kind in ("nozzle", "spindle"):
+        return "Clean and inspect the nozzle tip; look at it in the camera image."
+    return "Check vacuum, filter and camera of the head."

@@ -1,0 +1,187 @@
+"""Did the last services work? Loss rate after against before, with the interval of the difference.
+
+In:    SERVICES and DAYS over the history.
+Out:   findings.model.ServiceOutcome, newest first.
+After: every verdict has both counts and the interval behind it; "cannot say yet" is the answer until the data tell.
+
+Before is at most `BEFORE_DAYS` whole days, back to the previous service of the same item; after runs from the day after
+the service to the end of the week, or to the next service. The day of the service itself belongs to neither.
+Difference of two rates: Newcombe (1998) Stat Med 17:873, method 10, on counts divided by the dispersion.
+Breaks when the item got other work after the service: the expected losses of its peers on the same work stand beside
+it, and both rates are brought to the same mix by them before they are compared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final, Literal
+
+import numpy as np
+import polars as pl
+
+from pipeline.analysis import items
+from pipeline.analysis.rates import rate, trend
+from pipeline.analysis.standardise import item_days
+from pipeline.estimators.intervals import newcombe_difference
+from pipeline.findings.model import ServiceOutcome
+from pipeline.settings import Statistics
+
+BEFORE_DAYS: Final = 14
+LEAST_EXPECTED: Final = 3.0
+"""Losses expected from healthy peers after the service below which nothing is said yet."""
+RATIO_OF_CONCERN: Final = 1.5
+"""An item is called bad while its losses are at least this many times what its peers would lose."""
+
+Verdict = Literal["worked", "did not work", "got worse", "cannot say yet"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    losses: int
+    chances: int
+    expected: float
+
+    def elevated(self, dispersion: float) -> bool:
+        """Clearly above the peers: ratio of concern reached and two standard errors beyond the expected losses."""
+        beyond = self.losses - self.expected > 2.0 * float(np.sqrt(dispersion * max(self.expected, 1.0)))
+        return beyond and self.losses >= RATIO_OF_CONCERN * self.expected
+
+
+def outcomes(
+    services: pl.DataFrame, days: pl.DataFrame, dispersions: dict[str, float], settings: Statistics, last_day: str
+) -> tuple[ServiceOutcome, ...]:
+    """One outcome a service of an item that has picks in the history.
+
+    services, days   SERVICES and DAYS frames
+    dispersions      dispersion by kind of loss, each >= 1
+    last_day         last day of the week reported on, ISO date
+    """
+    found = []
+    rows = services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts()
+    for row in rows:
+        key = _key_of(row, days)
+        if key is None:
+            continue
+        others = [
+            r["day"] for r in rows if (r["kind"], r["id"], r["machine"]) == (row["kind"], row["id"], row["machine"])
+        ]
+        found.append(_outcome(row, key, sorted(others), days, dispersions, settings, last_day))
+    return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
+
+
+def _key_of(row: dict[str, str], days: pl.DataFrame) -> str | None:
+    """The item's key in `days`; None when no pick names it."""
+    kind, item, machine = row["kind"], row["id"], row["machine"]
+    columns = items.COLUMNS[kind]
+    tail = item.split("/")[-1]
+    keys = days.select(items.key(kind).alias("key"), *columns).unique().drop_nulls().sort("key")
+    for candidate in keys.iter_rows(named=True):
+        named = items.name(kind, candidate["key"])
+        if named[1] in (item, tail) and (named[0] is None or machine is None or named[0] == machine):
+            return str(candidate["key"])
+    return None
+
+
+def _outcome(
+    row: dict[str, str],
+    key: str,
+    serviced: list[str],
+    days: pl.DataFrame,
+    dispersions: dict[str, float],
+    settings: Statistics,
+    last_day: str,
+) -> ServiceOutcome | None:
+    kind, day = row["kind"], row["day"]
+    earlier = [d for d in serviced if d < day]
+    later = [d for d in serviced if d > day]
+    first = max([(date.fromisoformat(day) - timedelta(days=BEFORE_DAYS)).isoformat(), *earlier[-1:]])
+    end = min([(date.fromisoformat(last_day) + timedelta(days=1)).isoformat(), *later[:1]])
+    best: tuple[float, str, pl.DataFrame, _Span, _Span] | None = None
+    for loss in ("missed", "rejected", "dropped"):
+        daily = item_days(days, kind, key, loss)
+        before = _span(daily.filter((pl.col("day") >= first) & (pl.col("day") < day)))
+        after = _span(daily.filter((pl.col("day") > day) & (pl.col("day") < end)))
+        excess = before.losses - before.expected
+        if best is None or excess > best[0]:
+            best = (excess, loss, daily, before, after)
+    if best is None or (best[3].chances == 0 and best[4].chances == 0):
+        return None
+    _, loss, daily, before, after = best
+    dispersion = dispersions.get(loss, 1.0)
+    difference, low, high = _difference(before, after, dispersion, settings.confidence)
+    verdict = _verdict(before, after, low, high, dispersion)
+    machine, item = items.name(kind, key)
+    weekly = item_days(days, kind, key, loss, "week")
+    return ServiceOutcome(
+        time=str(row["time"])[:16].replace(" ", "T"),
+        machine=row["machine"] or machine,
+        kind=kind,
+        id=item,
+        action=row["action"],
+        loss=loss,
+        before=rate(before.losses, before.chances, settings, dispersion),
+        after=rate(after.losses, after.chances, settings, dispersion),
+        difference=difference,
+        low=low,
+        high=high,
+        verdict=verdict,
+        picks_since=after.chances,
+        note=row["note"] or "",
+        text=_text(verdict, before, after, dispersion),
+        history=trend(weekly, "week", settings, dispersion, expected=True),
+    )
+
+
+def _span(frame: pl.DataFrame) -> _Span:
+    return _Span(int(frame["losses"].sum()), int(frame["chances"].sum()), float(frame["expected"].sum()))
+
+
+def _difference(
+    before: _Span, after: _Span, dispersion: float, confidence: float
+) -> tuple[float | None, float | None, float | None]:
+    """Rate after minus before, the former brought to the mix of before by the peers' expected losses."""
+    if not before.chances or not after.chances:
+        return None, None, None
+    scale = 1.0
+    if before.expected > 0 and after.expected > 0:
+        scale = (before.expected / before.chances) / (after.expected / after.chances)
+    chances = after.chances / scale
+    low, high = newcombe_difference(
+        np.array([min(after.losses, chances)]),
+        np.array([chances]),
+        np.array([before.losses]),
+        np.array([before.chances]),
+        confidence=confidence,
+        dispersion1=dispersion,
+        dispersion2=dispersion,
+    )
+    return after.losses / chances - before.losses / before.chances, float(low[0]), float(high[0])
+
+
+def _verdict(before: _Span, after: _Span, low: float | None, high: float | None, dispersion: float) -> Verdict:
+    if low is None or high is None or after.expected < LEAST_EXPECTED:
+        return "cannot say yet"
+    if low > 0:
+        return "got worse"
+    if after.elevated(dispersion) and before.elevated(dispersion):
+        return "did not work"
+    if high < 0:
+        return "worked"
+    return "cannot say yet"
+
+
+def _text(verdict: Verdict, before: _Span, after: _Span, dispersion: float) -> str:
+    if not before.chances:
+        return "No picks in the days before the service: nothing to compare with."
+    if not after.chances:
+        return "No picks since the service."
+    was = f"Before: {before.losses} losses, peers would have had {before.expected:.0f}."
+    now = f"After: {after.losses}, peers {after.expected:.0f}."
+    if verdict == "cannot say yet" and not before.elevated(dispersion):
+        return f"{was} {now} It was not clearly worse than its peers before the service."
+    if verdict == "cannot say yet":
+        return f"{was} {now} More picks are needed."
+    if verdict == "did not work":
+        return f"{was} {now} It is still clearly worse than its peers."
+    return f"{was} {now}"

@@ -1,0 +1,249 @@
+"""Commands and exit codes, nothing else.
+
+Data goes to stdout, words to stderr, progress only to a terminal. Exit codes: 0 done, 1 failed, 2 misuse or bad
+settings, 3 done but more was refused than the limit allows, 75 the store is busy, 130 interrupted (errors.py).
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn
+
+from pipeline import __version__, settings, weekly
+from pipeline.commands import demo as demo_plant
+from pipeline.commands import explain as explaining
+from pipeline.commands import listing
+from pipeline.console import Format, say, show, show_document
+from pipeline.errors import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_REFUSED, PickfallError, UserError
+from pipeline.findings.model import Bundle
+from pipeline.intake import Intake, find_files, take_in
+from pipeline.newplant import make_plant
+from pipeline.schema.words import KINDS
+from pipeline.settings import Plant
+from pipeline.store import frames
+from pipeline.store.database import open_store
+from pipeline.store.masters import load_masters
+
+app = typer.Typer(
+    name="pickfall",
+    help="Attrition and pick-error statistics for placement lines: machine logs in, Monday's report out.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+PlantOption = Annotated[Path, typer.Option("--plant", help="The plant folder.", metavar="DIR")]
+FormatOption = Annotated[Format, typer.Option("--format", help="How data is written.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No words on stderr but errors.")]
+WeekOption = Annotated[
+    str | None, typer.Option("--week", help="ISO week such as 2026-W47. Default: the last complete.")
+]
+
+HERE = Path()
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        sys.stdout.write(f"pickfall {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Attrition and pick-error statistics for placement lines: machine logs in, Monday's report out."""
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to work in.", metavar="DIR")] = Path("pickfall-demo"),
+    quiet: QuietOption = False,
+) -> None:
+    """Do the whole job on the sample logs; no settings needed."""
+    folder = demo_plant.prepare(out)
+    plant = settings.load(folder)
+    _ingest(plant, [], quiet=quiet)
+    _publish(plant, demo_plant.WEEK, quiet=quiet)
+    say(f"\n{demo_plant.NOTE}", quiet=quiet)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make.", metavar="DIR")],
+    quiet: QuietOption = False,
+) -> None:
+    """Make a plant folder: commented plant.toml, master-table templates, a log mapping, an inbox."""
+    for path in make_plant(folder):
+        sys.stdout.write(f"{path}\n")
+    say(f"Fill in plant.toml and masters/, put logs into inbox/, then: pickfall ingest --plant {folder}", quiet=quiet)
+
+
+@app.command()
+def ingest(
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="Files or folders. Default: the inbox.", metavar="[PATH]...")
+    ] = None,
+    plant: PlantOption = HERE,
+    fmt: FormatOption = Format.table,
+    quiet: QuietOption = False,
+) -> None:
+    """Load new files."""
+    of = settings.load(plant)
+    taken = _ingest(of, paths or [], quiet=quiet)
+    show(listing.intake_rows(taken), fmt, empty="Nothing new.")
+    _exit_if_refused(of, taken)
+
+
+@app.command()
+def week(
+    label: Annotated[str | None, typer.Argument(help="ISO week such as 2026-W47.", metavar="[WEEK]")] = None,
+    plant: PlantOption = HERE,
+    quiet: QuietOption = False,
+) -> None:
+    """Analyse and report one ISO week (default: the last complete one), all outputs."""
+    _publish(settings.load(plant), label, quiet=quiet)
+
+
+@app.command()
+def rank(
+    kind: Annotated[str, typer.Argument(help=f"One of: {', '.join(KINDS)}.", metavar="KIND")],
+    plant: PlantOption = HERE,
+    label: WeekOption = None,
+    loss: Annotated[str, typer.Option("--loss", help="missed, rejected, dropped or all.")] = "all",
+    fmt: FormatOption = Format.table,
+    quiet: QuietOption = False,
+) -> None:
+    """Rank nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots or recipes."""
+    listing.check_choice("KIND", kind, KINDS)
+    listing.check_choice("--loss", loss, listing.LOSSES)
+    bundle = _analyse(settings.load(plant), label)
+    say(f"Week {bundle.week}, {kind}s by expected saving; loss: {loss}.", quiet=quiet)
+    show(listing.rank_rows(bundle, kind, loss, full=fmt is not Format.table), fmt, empty=f"No {kind} in this week.")
+
+
+@app.command()
+def explain(
+    kind: Annotated[str, typer.Argument(help=f"One of: {', '.join(KINDS)}.", metavar="KIND")],
+    item: Annotated[str, typer.Argument(help="Its id as the reports show it.", metavar="ID")],
+    plant: PlantOption = HERE,
+    label: WeekOption = None,
+    machine: Annotated[str | None, typer.Option("--machine", help="Where several machines have that id.")] = None,
+    fmt: FormatOption = Format.table,
+) -> None:
+    """Tell everything known about one item."""
+    listing.check_choice("KIND", kind, KINDS)
+    bundle = _analyse(settings.load(plant), label)
+    document, sections = explaining.explain(bundle, kind, item, machine)
+    show_document(document, sections, fmt)
+
+
+@app.command()
+def overage(
+    build: Annotated[
+        str | None, typer.Argument(help="A build of masters/builds.csv. Default: all.", metavar="[BUILD]")
+    ] = None,
+    plant: PlantOption = HERE,
+    label: WeekOption = None,
+    fmt: FormatOption = Format.table,
+    quiet: QuietOption = False,
+) -> None:
+    """Tell what to buy or kit."""
+    of = settings.load(plant)
+    bundle = _analyse(of, label)
+    rows = listing.overage_rows(bundle, build, full=fmt is not Format.table)
+    say(
+        f"From {of.buying.history_weeks} weeks of history up to {bundle.week}. Advice, with its basis beside it.",
+        quiet=quiet,
+    )
+    show(rows, fmt, empty="No builds: fill in masters/builds.csv and run `pickfall ingest`.")
+
+
+@app.command()
+def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
+    """Show what is in the store: files, weeks, gaps, refusals, disagreements."""
+    of = settings.load(plant)
+    with open_store(of, write=False) as con:
+        document, sections = listing.status(con, of)
+    show_document(document, sections, fmt)
+
+
+def _ingest(plant: Plant, paths: list[Path], *, quiet: bool) -> Intake:
+    files = find_files(plant, paths)
+    with open_store(plant, write=True) as con, _progress(quiet) as progress:
+        load_masters(con, plant)
+        task = progress.add_task("reading", total=len(files))
+        taken = take_in(con, plant, files, lambda name: progress.update(task, advance=1, description=name))
+    for line in listing.refusal_lines(taken, plant.limits.refused_share):
+        say(line)
+    say(listing.intake_sentence(taken), quiet=quiet)
+    return taken
+
+
+def _exit_if_refused(plant: Plant, taken: Intake) -> None:
+    if taken.over_limit(plant.limits.refused_share):
+        raise typer.Exit(EXIT_REFUSED)
+
+
+def _progress(quiet: bool) -> Progress:
+    console = Console(stderr=True)
+    return Progress(
+        SpinnerColumn(),
+        TextColumn("{task.completed}/{task.total} {task.description}", markup=False),
+        console=console,
+        transient=True,
+        disable=quiet or not console.is_terminal,
+    )
+
+
+def _analyse(plant: Plant, label: str | None) -> Bundle:
+    with open_store(plant, write=False) as con:
+        now = datetime.now(UTC).replace(tzinfo=None)
+        chosen = listing.check_week(label) if label else frames.last_week_with_data(con, plant, now)
+        if chosen is None:
+            raise UserError("the store holds no complete week yet. Load logs with `pickfall ingest`, or name a week.")
+        return weekly.analyse(con, plant, chosen)
+
+
+def _publish(plant: Plant, label: str | None, *, quiet: bool) -> None:
+    say("Analysing ...", quiet=quiet)
+    bundle = _analyse(plant, label)
+    say("Writing the report ...", quiet=quiet)
+    for path in weekly.publish(bundle, plant.out).values():
+        sys.stdout.write(f"{path}\n")
+
+
+def main() -> None:
+    """Entry point: run a command and turn what went wrong into one line and an exit code."""
+    try:
+        code = app(standalone_mode=False)
+        sys.stdout.flush()
+    except PickfallError as error:
+        say(f"pickfall: {error}")
+        sys.exit(error.exit_code)
+    except typer.exceptions.UsageError as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        say("pickfall: interrupted; what was loaded so far is kept.")
+        sys.exit(EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_FAILED)
+    except OSError as error:
+        say(f"pickfall: {error.filename or 'the disk'}: {error.strerror or error}.")
+        sys.exit(EXIT_FAILED)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,170 @@
+"""Rows that commands show: what was loaded, rankings, overage, the store's status.
+
+In:    an `Intake`, a `Bundle` or an open store.
+Out:   lists of dicts; the same keys in every row.
+After: nothing is computed here that a page would have to agree with.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import duckdb
+
+from pipeline.errors import UserError
+from pipeline.findings.model import Bundle
+from pipeline.intake import Intake
+from pipeline.schema.words import LOSSES
+from pipeline.settings import Plant
+from pipeline.store import frames, quality
+
+__all__ = ["LOSSES"]
+
+Rows = list[dict[str, Any]]
+
+
+def check_choice(what: str, value: str, allowed: Sequence[str]) -> None:
+    """UserError when `value` is none of `allowed`."""
+    if value not in allowed:
+        raise UserError(f"{what} is {value!r}; use one of {', '.join(allowed)}.")
+
+
+def check_week(label: str) -> str:
+    """The label of an ISO week in its standard form; UserError when it is none."""
+    if re.fullmatch(r"\d{4}-[Ww]\d{1,2}", label):
+        try:
+            return frames.iso_week(label, ZoneInfo("UTC")).label
+        except ValueError:
+            pass
+    raise UserError(f"{label!r} is not an ISO week. Write it as 2026-W47.")
+
+
+def intake_rows(taken: Intake) -> Rows:
+    """One row a file that was read."""
+    rows: Rows = [dataclasses.asdict(r) for r in taken.loaded]
+    for bad in taken.refused:
+        row: dict[str, Any] = dict.fromkeys(("file", "dialect", "read", "loaded", "duplicate", "refused", "ignored"))
+        rows.append({**row, "file": bad.file, "dialect": "refused as a whole"})
+    return rows
+
+
+def intake_sentence(taken: Intake) -> str:
+    """The run in one line."""
+    read, loaded = sum(r.read for r in taken.loaded), sum(r.loaded for r in taken.loaded)
+    duplicate, refused = sum(r.duplicate for r in taken.loaded), sum(r.refused for r in taken.loaded)
+    whole = f", {len(taken.refused)} file(s) refused as a whole" if taken.refused else ""
+    known = f", {len(taken.known)} known already" if taken.known else ""
+    return (
+        f"{len(taken.loaded)} new file(s){known}{whole}: {read} lines and messages read = "
+        f"{loaded} loaded + {duplicate} duplicate + {refused} refused."
+    )
+
+
+def refusal_lines(taken: Intake, limit: float) -> list[str]:
+    """One line a file that was refused as a whole or beyond the limit."""
+    lines = []
+    for bad in taken.refused:
+        place = f" line {bad.line}" if bad.line else ""
+        lines.append(f"{bad.file}{place}: {bad.reason} Nothing of this file was loaded.")
+    for r in taken.loaded:
+        if r.read and r.refused / r.read > limit:
+            lines.append(
+                f"{r.file}: {r.refused} of {r.read} lines refused, more than the limit of {limit:.1%}. "
+                "`pickfall status` lists them."
+            )
+    return lines
+
+
+def rank_rows(bundle: Bundle, kind: str, loss: str, *, full: bool) -> Rows:
+    """The ranking of one kind."""
+    found = [s for s in bundle.suspects if s.kind == kind and s.loss == loss]
+    if full:
+        return [_plain(s) for s in found]
+    return [
+        {
+            kind: s.id,
+            "machine": s.machine,
+            "picks": s.attempts,
+            "losses": s.losses,
+            "ppm": _ppm(s.rate),
+            "ppm low": _ppm(s.low),
+            "ppm high": _ppm(s.high),
+            "expected": s.expected,
+            "effect": s.effect,
+            "q": s.q,
+            "saves a week": s.cost_per_week,
+            "verdict": _verdict(s.flagged, s.enough, s.cause, s.explained_by),
+        }
+        for s in found
+    ]
+
+
+def _verdict(flagged: bool, enough: bool, cause: str | None, explained_by: str | None) -> str:
+    if flagged:
+        return f"FLAGGED: {cause}"
+    if not enough:
+        return "not enough picks"
+    return f"explained by {explained_by}" if explained_by else "as its peers"
+
+
+def _ppm(rate: float | None) -> int | None:
+    return None if rate is None else round(rate * 1e6)
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, (tuple, list)):
+        return [_plain(v) for v in value]
+    return value
+
+
+def overage_rows(bundle: Bundle, build: str | None, *, full: bool) -> Rows:
+    """Lines of one build, or of all; UserError when the build is unknown."""
+    known = list(dict.fromkeys(o.build for o in bundle.overage))
+    if build is not None and build not in known:
+        raise UserError(f"build {build!r} is not in masters/builds.csv. Known: {', '.join(known) or 'none'}.")
+    found = [o for o in bundle.overage if build in (None, o.build)]
+    if full:
+        return [_plain(o) for o in found]
+    return [
+        {
+            "build": o.build,
+            "part": o.part,
+            "need": o.need,
+            "extra": o.extra,
+            "kit": o.kit,
+            "buy": o.buy,
+            "order value": o.buy_cost,
+            "reason": o.reason,
+        }
+        for o in found
+    ]
+
+
+def status(con: duckdb.DuckDBPyConnection, plant: Plant) -> tuple[dict[str, Any], Mapping[str, Rows]]:
+    """What is in the store: totals, weeks, machines, refusals."""
+    files = quality.files(con)
+    totals: Rows = [
+        {**dataclasses.asdict(files), "balance": files.read == files.loaded + files.duplicate + files.refused}
+    ]
+    refusals: Rows = quality.refusals(con).to_dicts()
+    span = con.execute("select min(hour), max(hour) from tally").fetchone()
+    weeks: Rows = []
+    machines: Rows = []
+    if span and span[0] is not None:
+        frames.set_clock(con, plant, span[0], span[1].replace(minute=59))
+        weeks = quality.weeks(con).to_dicts()
+        machines = quality.machines(con).drop("line").to_dicts()
+    sections = {
+        "Files, lines and messages": totals,
+        "Weeks": weeks,
+        "Machines": machines,
+        "Refused": [{**r, "example": r["example"][:60]} for r in refusals],
+    }
+    document = {"totals": totals[0], "weeks": weeks, "machines": machines, "refused": refusals}
+    return document, sections

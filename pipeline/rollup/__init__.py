@@ -1,0 +1,1 @@
+"""Picks -> tallies, in SQL files that any engine of the SQL standard could run."""

@@ -1,0 +1,88 @@
+"""Open the store with every setting that matters set by us, and say in one line why it cannot be opened.
+
+In:    the settings of a plant.
+Out:   a DuckDB connection, at the schema version of this program.
+After: memory, spill, checkpoint size and extensions are fixed and locked; a database in use, damaged or
+       newer than this program is an error with its own message and is left as it was.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import PickfallError, StoreBusy, StoreTooNew, UserError
+from pipeline.settings import Plant
+from pipeline.store import migrations
+
+
+@contextmanager
+def open_store(plant: Plant, *, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The plant's store; created and migrated when `write`, read-only otherwise.
+
+    Raises StoreBusy when another process has it open, StoreTooNew when a newer version wrote it, UserError when there
+    is none to read, PickfallError when the file is not a database or is damaged.
+    """
+    path = plant.database
+    if not write and not path.is_file():
+        raise UserError(f"{path} is not there yet. Load logs first: pickfall ingest --plant {plant.folder}")
+    con = connect(path, plant.limits.memory_mb, write=write)
+    try:
+        found = migrations.version(con)
+        if found is not None and found > migrations.CURRENT:
+            raise StoreTooNew(
+                f"{path} has schema version {found}; this program knows up to {migrations.CURRENT}. "
+                "Install a newer pickfall."
+            )
+        if write:
+            migrations.migrate(con, found)
+        elif found != migrations.CURRENT:
+            raise PickfallError(f"{path} has an older schema. Run `pickfall ingest` once to bring it up to date.")
+        yield con
+    finally:
+        con.close()
+
+
+def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnection:
+    """A connection with our settings, locked; errors as in `open_store`."""
+    if write:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        con = duckdb.connect(str(path), read_only=not write)
+    except (duckdb.Error, OSError) as error:
+        raise _explain(path, str(error)) from error
+    settings = {
+        "memory_limit": f"{memory_mb}MB",
+        "temp_directory": str(path.parent / "spill"),
+        "max_temp_directory_size": "50GB",
+        "checkpoint_threshold": "256MB",
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+        "enable_progress_bar": "false",
+        "preserve_insertion_order": "true",
+        "TimeZone": "UTC",
+    }
+    for name, value in settings.items():
+        con.execute(f"set {name} = '{value.replace(chr(39), chr(39) * 2)}'")
+    con.execute("set lock_configuration = true")
+    return con
+
+
+def _explain(path: Path, message: str) -> PickfallError:
+    if "lock" in message:
+        holder = re.search(r"\(PID \d+\)", message)
+        who = f" {holder[0]}" if holder else ""
+        return StoreBusy(f"{path} is in use by another process{who}. Wait until it has finished, then try again.")
+    if "newer version" in message or "storage version" in message.lower():
+        return StoreTooNew(f"{path} was written by a newer DuckDB than is installed. Install a newer pickfall.")
+    if "not a valid DuckDB" in message or "orrupt" in message:
+        return PickfallError(
+            f"{path} is damaged or not a pickfall database. Move it away and load the logs again, or restore a backup."
+        )
+    if "ermission" in message or "ead-only file system" in message:
+        return PickfallError(f"{path} cannot be opened: permission denied. Check who owns the folder {path.parent}.")
+    return PickfallError(f"{path} cannot be opened: {message.splitlines()[0]}")

@@ -1,0 +1,204 @@
+"""Read the tallies as the frames that analysis asks for (analysis/frames.py describes each column).
+
+In:    an open store (read-only will do) and the plant's settings.
+Out:   polars frames, sorted by their keys.
+After: only grain `joint` is in frames that know nozzles and feeders together; grains are never added.
+
+Tallies are by UTC hour; shift, day and ISO week are those of the plant's wall clock at the middle of that hour, so
+that zones of half hours and shifts that begin at half past come out right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import duckdb
+import polars as pl
+
+from pipeline.analysis import frames
+from pipeline.ingest.staging import ArrowStream
+from pipeline.settings import Plant, shift_hours
+
+_COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
+_MASTERS = (
+    "left join master_machine mm on mm.machine = t.machine left join master_part mp on mp.part = t.part "
+    "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle"
+)
+_DERIVED = {
+    "line": "mm.line",
+    "machine_type": "mm.machine_type",
+    "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
+    "feeder_type": "coalesce(mf.feeder_type, mp.feeder_type)",
+    "package": "coalesce(mp.package, t.package)",
+    "method": "coalesce(t.method, mp.method)",
+    "shift": "c.shift",
+    "day": "c.day",
+    "week": "c.week",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """One ISO week: its label, and its begin and end in UTC (end outside)."""
+
+    label: str
+    start: datetime
+    end: datetime
+
+
+def iso_label(day: date) -> str:
+    """The ISO week of a date, as 2026-W47."""
+    year, number, _ = day.isocalendar()
+    return f"{year}-W{number:02d}"
+
+
+def iso_week(label: str, zone: ZoneInfo) -> Week:
+    """The week of that label; ValueError when there is no such week."""
+    year, number = label.upper().split("-W")
+    monday = datetime.fromisocalendar(int(year), int(number), 1)
+    ends = (monday, monday + timedelta(days=7))
+    start, end = (e.replace(tzinfo=zone).astimezone(UTC).replace(tzinfo=None) for e in ends)
+    return Week(f"{int(year)}-W{int(number):02d}", start, end)
+
+
+def weeks_before(week: Week, count: int, zone: ZoneInfo) -> tuple[Week, ...]:
+    """`count` weeks that end with `week`, oldest first."""
+    monday = date.fromisocalendar(int(week.label[:4]), int(week.label[6:]), 1)
+    return tuple(iso_week(iso_label(monday - timedelta(days=7 * k)), zone) for k in range(count - 1, -1, -1))
+
+
+def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end: datetime) -> None:
+    """Make temp table `clock`: for each UTC hour of [start, end) its shift, local day and ISO week."""
+    zone = ZoneInfo(plant.zone)
+    begins = shift_hours(plant.shifts)
+    rows: list[tuple[datetime, datetime, str, str]] = []
+    hour = start.replace(minute=0, second=0, microsecond=0)
+    while hour < end:
+        middle = (hour + timedelta(minutes=30)).replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None)
+        rows.append((hour, _shift_of(middle, begins), middle.date().isoformat(), iso_label(middle.date())))
+        hour += timedelta(hours=1)
+    schema = {"hour": pl.Datetime("us"), "shift": pl.Datetime("us"), "day": pl.String(), "week": pl.String()}
+    con.register("incoming", ArrowStream(pl.DataFrame(rows, schema=schema, orient="row")))
+    con.execute("create or replace temp table clock as select * from incoming")
+    con.unregister("incoming")
+
+
+def _shift_of(local: datetime, begins: tuple[timedelta, ...]) -> datetime:
+    midnight = datetime(local.year, local.month, local.day)  # noqa: DTZ001
+    started = [midnight + b for b in begins if midnight + b <= local]
+    return started[-1] if started else midnight - timedelta(days=1) + begins[-1]
+
+
+def _read(con: duckdb.DuckDBPyConnection, sql: str, schema: dict[str, pl.DataType]) -> pl.DataFrame:
+    columns = ", ".join(f'"{c}"' for c in schema)
+    frame = pl.DataFrame(con.sql(f"select {columns} from ({sql}) order by all"))
+    return frames.check(frame.select([pl.col(c).cast(t) for c, t in schema.items()]), schema)
+
+
+def _keys(schema: dict[str, pl.DataType], table: str = "t") -> tuple[list[str], str]:
+    keys = [c for c in schema if c not in frames.COUNTS]
+    return keys, ", ".join(f'{_DERIVED.get(c, f"{table}.{c}")} as "{c}"' for c in keys)
+
+
+def _counts(con: duckdb.DuckDBPyConnection, schema: dict[str, pl.DataType], where: str) -> pl.DataFrame:
+    _, selected = _keys(schema)
+    sql = (
+        f"select {selected}, {_COUNT_SUMS} from tally t join clock c using (hour) {_MASTERS} where {where} group by all"
+    )
+    return _read(con, sql, schema)
+
+
+def cells(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
+    """CELLS of one week."""
+    return _counts(con, frames.CELLS, f"c.week = '{week.label}'")
+
+
+def days(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """DAYS of all hours on the clock."""
+    return _counts(con, frames.DAYS, "t.grain = 'joint'")
+
+
+def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """USAGE of all hours on the clock: grains that know the part, the finest of each machine hour."""
+    return _counts(con, frames.USAGE, "t.grain in ('joint', 'feeder') and t.part is not null")
+
+
+def loads(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """LOADS of all hours on the clock; the part of a reel is taken from the event, else from the picks of that reel."""
+    sql = (
+        "with known as (select reel, min(part) as part from tally "
+        "where reel is not null and part is not null group by reel) "
+        "select coalesce(e.part, k.part) as part, c.week, count(*) filter (e.event = 'load') as loads, "
+        "count(*) filter (e.event = 'splice') as splices from reel_event e "
+        "join clock c on c.hour = date_trunc('hour', e.time) left join known k on k.reel = e.reel "
+        "where coalesce(e.part, k.part) is not null and e.event in ('load', 'splice') group by 1, 2"
+    )
+    return _read(con, sql, frames.LOADS)
+
+
+def reasons(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """REASONS of all hours on the clock."""
+    keys, selected = _keys({k: v for k, v in frames.REASONS.items() if k != "losses"})
+    sql = (
+        f"select {selected}, cast(sum(t.losses) as BIGINT) as losses from reason_tally t join clock c using (hour) "
+        f"{_MASTERS} where t.grain = 'joint' group by {', '.join(str(n + 1) for n in range(len(keys)))}"
+    )
+    return _read(con, sql, frames.REASONS)
+
+
+def offsets(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """OFFSETS of all hours on the clock; sums of decimals, so that their order does not matter."""
+    sums = ", ".join(
+        f"cast(sum(cast(t.{c} as DECIMAL(28, 8))) as DOUBLE) as {c}"
+        for c in ("dx_sum", "dx_squares", "dy_sum", "dy_squares")
+    )
+    sql = (
+        f"select c.day, t.machine, t.feeder, t.slot, t.part, cast(sum(t.offsets) as BIGINT) as offsets, {sums} "
+        "from tally t join clock c using (hour) where t.offsets > 0 and t.feeder is not null group by all"
+    )
+    return _read(con, sql, frames.OFFSETS)
+
+
+def measurements(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
+    """MEASUREMENTS of one week: mean and deviation by part, what was measured and the taught values."""
+    sql = (
+        "select part, what, unit, count(*) as count, expected as taught, low as limit_low, high as limit_high, "
+        "round(avg(measured), 9) as mean, round(stddev_samp(measured), 9) as deviation "
+        f"from measurement where time >= timestamp '{week.start}' and time < timestamp '{week.end}' "
+        "and measured is not null and part is not null group by all"
+    )
+    return _read(con, sql, frames.MEASUREMENTS)
+
+
+def services(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end: datetime) -> pl.DataFrame:
+    """SERVICES between two UTC times, in local time."""
+    zone = ZoneInfo(plant.zone)
+    rows = con.execute(
+        "select time, machine, kind, id, action, note from service where time >= ? and time < ? order by all",
+        [start, end],
+    ).fetchall()
+    local = [r[0].replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None) for r in rows]
+    data: list[tuple[object, ...]] = [(t, t.date().isoformat(), *r[1:]) for t, r in zip(local, rows, strict=True)]
+    return frames.check(pl.DataFrame(data, schema=frames.SERVICES, orient="row").sort(pl.all()), frames.SERVICES)
+
+
+def master(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
+    """A master table as it stands in the store, sorted."""
+    return pl.DataFrame(con.sql(f'select * from "master_{name}" order by all'))
+
+
+def last_week_with_data(con: duckdb.DuckDBPyConnection, plant: Plant, before: datetime | None) -> str | None:
+    """The newest ISO week that has picks and, if `before` (UTC) is given, was over by then; None when there is none."""
+    zone = ZoneInfo(plant.zone)
+    row = con.execute("select max(hour) from tally").fetchone()
+    if not row or row[0] is None:
+        return None
+    day = (row[0] + timedelta(minutes=30)).replace(tzinfo=UTC).astimezone(zone).date()
+    for back in range(520):
+        week = iso_week(iso_label(day - timedelta(days=7 * back)), zone)
+        has = con.execute("select 1 from tally where hour >= ? and hour < ? limit 1", [week.start, week.end]).fetchone()
+        if has and (before is None or week.end <= before):
+            return week.label
+    return None

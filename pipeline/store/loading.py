@@ -1,0 +1,165 @@
+"""Take one staged file into the store: whole or not at all, and each event once.
+
+In:    a `Staging` that a dialect filled, and the file it came from.
+Out:   rows in the event tables, `refused`, one row in `load`, and the tallies of every hour touched.
+After: read = loaded + duplicate + refused for the file; tallies equal a fresh count of the picks; all of it in one
+       transaction, so that a killed run leaves the last good state.
+
+Once: a message that carries an identity counts once by it. A line without one is compared by its whole content, as a
+multiset: what an earlier file of the same hours already holds n times is only new from the (n+1)th time on. So two
+exports that overlap give their union, and two equal lines within one file stay two events.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+
+from pipeline.ingest.dialect import SourceFile
+from pipeline.ingest.staging import Staging
+from pipeline.rollup.tallies import recompute
+from pipeline.schema.tables import EVENT_TABLES, PICK, Table
+
+
+@dataclass(frozen=True, slots=True)
+class LoadResult:
+    """What became of one file, in lines or messages."""
+
+    file: str
+    dialect: str
+    read: int
+    loaded: int
+    duplicate: int
+    refused: int
+    ignored: int
+
+
+def known_content(con: duckdb.DuckDBPyConnection, content_hash: str) -> bool:
+    """True when a file with this content was loaded before, under whatever name."""
+    return con.execute("select 1 from load where content_hash = ? limit 1", [content_hash]).fetchone() is not None
+
+
+def load_staged(
+    con: duckdb.DuckDBPyConnection, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None
+) -> LoadResult:
+    """Move the staged rows into the store in one transaction.
+
+    file     how the file is called in messages and tables
+    mapping  what decided how it was read, or None
+    Raises RuntimeError when the counts do not balance (a bug: nothing is loaded then).
+    """
+    staging.flush()
+    con.execute("begin")
+    try:
+        result = _load(con, staging, source, file, dialect, mapping)
+        con.execute("commit")
+    except BaseException:
+        con.execute("rollback")
+        raise
+    return result
+
+
+def _load(
+    con: duckdb.DuckDBPyConnection, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None
+) -> LoadResult:
+    load_id = _one(con, "select coalesce(max(load_id), 0) + 1 from load")
+    filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
+    con.execute("create or replace temp table dropped_line (line BIGINT)")
+    _find_repeated_messages(con)
+    for spec in filled:
+        if spec.name != "message":
+            _find_repeated_rows(con, spec)
+    duplicate = _one(con, "select count(distinct line) from dropped_line")
+    if duplicate:
+        for spec in filled:
+            con.execute(f"delete from staged_{spec.name} where line in (select line from dropped_line)")
+    for spec in filled:
+        names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
+        con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
+    con.execute("insert into refused select ?, ?, line, raw, reason from staged_refused", [load_id, file])
+    result = LoadResult(
+        file=file,
+        dialect=dialect,
+        read=staging.records_read,
+        loaded=_count_lines(con, filled, load_id),
+        duplicate=duplicate,
+        refused=_one(con, "select count(*) from staged_refused"),
+        ignored=staging.records_ignored,
+    )
+    if result.read != result.loaded + result.duplicate + result.refused:
+        raise RuntimeError(f"{file}: read, loaded, duplicate and refused do not balance: {result}")
+    first, last = _time_span(con, filled)
+    con.execute(
+        "insert into load values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            *(load_id, file, source.content_hash, source.size, dialect, mapping),
+            *(result.read, result.loaded, result.duplicate, result.refused, result.ignored, first, last),
+        ],
+    )
+    recompute(con)
+    return result
+
+
+def refuse_file(con: duckdb.DuckDBPyConnection, file: str, line: int | None, reason: str) -> None:
+    """Keep a file that could not be read at all in `refused`, once."""
+    con.execute(
+        "insert into refused select null, $file, $line, null, $reason where not exists "
+        "(select 1 from refused where load_id is null and file = $file and reason = $reason)",
+        {"file": file, "line": line, "reason": reason},
+    )
+
+
+def forget_refused_file(con: duckdb.DuckDBPyConnection, file: str) -> None:
+    """A file of that name was loaded after all: drop the note that it could not be read."""
+    con.execute("delete from refused where load_id is null and file = ?", [file])
+
+
+def _one(con: duckdb.DuckDBPyConnection, sql: str) -> int:
+    row = con.execute(sql).fetchone()
+    return int(row[0]) if row else 0
+
+
+def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        "insert into dropped_line select line from (select line, message_id, "
+        "row_number() over (partition by message_id order by line) as n from staged_message) "
+        "where n > 1 or message_id in (select message_id from message)"
+    )
+
+
+def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
+    """Lines without a message identity whose content an earlier file of the same hours already holds."""
+    if spec is PICK and not _one(
+        con,
+        "select exists (select 1 from (select distinct machine, date_trunc('hour', time) as hour from staged_pick) "
+        "semi join tally using (machine, hour))",
+    ):
+        return
+    content = ", ".join(f'"{c.name}"' for c in spec.content())
+    same = " and ".join(f's."{c.name}" is not distinct from k."{c.name}"' for c in spec.content())
+    con.execute(
+        f"with span as (select min(time) as a, max(time) as b from staged_{spec.name}), "
+        f"known as (select {content}, count(*) as copies from {spec.name}, span "
+        f"where time between a and b group by all), "
+        f"staged as (select line, {content}, row_number() over (partition by {content} order by line) as copy "
+        f"from staged_{spec.name} where line not in (select line from staged_message)) "
+        f"insert into dropped_line select s.line from staged s join known k on {same} where s.copy <= k.copies"
+    )
+
+
+def _count_lines(con: duckdb.DuckDBPyConnection, filled: list[Table], load_id: int) -> int:
+    """How many lines or messages stand in the store for this load, counted there and not taken from the staging."""
+    if not filled:
+        return 0
+    lines = " union all ".join(f"select line from {t.name} where load_id = {int(load_id)}" for t in filled)
+    return _one(con, f"select count(distinct line) from ({lines})")
+
+
+def _time_span(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> tuple[object, object]:
+    timed = [t.name for t in filled if "time" in t.names()]
+    if not timed:
+        return None, None
+    spans = " union all ".join(f"select min(time) as a, max(time) as b from staged_{name}" for name in timed)
+    row = con.execute(f"select min(a), max(b) from ({spans})").fetchone()
+    return (row[0], row[1]) if row else (None, None)

@@ -1,0 +1,57 @@
+"""The schema of the store, step by step. A new version is one function and one line in `STEPS`.
+
+In:    a connection to a database of any version, or an empty one.
+Out:   the same database at version `CURRENT`.
+After: every table of schema/tables.py is there; all steps ran in one transaction or none did.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import duckdb
+
+from pipeline.schema.tables import TABLES, Table
+
+
+def create_table(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
+    """Create one table as the schema describes it."""
+    columns = ", ".join(f'"{c.name}" {c.type}{" not null" if c.required else ""}' for c in spec.columns)
+    con.execute(f'create table "{spec.name}" ({columns})')
+
+
+def _first(con: duckdb.DuckDBPyConnection) -> None:
+    for spec in TABLES:
+        create_table(con, spec)
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first,)
+CURRENT: Final = len(STEPS)
+
+
+def version(con: duckdb.DuckDBPyConnection) -> int | None:
+    """Schema version of the database, None when it has no pickfall tables yet."""
+    there = con.execute("select count(*) from duckdb_tables() where table_name = 'schema_version'").fetchone()
+    if not there or not there[0]:
+        return None
+    row = con.execute("select max(version) from schema_version").fetchone()
+    return int(row[0]) if row else None
+
+
+def migrate(con: duckdb.DuckDBPyConnection, found: int | None) -> None:
+    """Run the steps that are missing; `found` is what `version` returned."""
+    done = found or 0
+    if done == CURRENT:
+        return
+    con.execute("begin")
+    try:
+        if found is None:
+            con.execute("create table schema_version (version INTEGER not null)")
+        for number, step in enumerate(STEPS[done:], done + 1):
+            step(con)
+            con.execute("insert into schema_version values (?)", [number])
+        con.execute("commit")
+    except BaseException:
+        con.execute("rollback")
+        raise

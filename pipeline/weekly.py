@@ -1,0 +1,166 @@
+"""One week, top to bottom, readable as a table of contents.
+
+In:    an open store, the plant's settings, the week.
+Out:   a `Bundle`; and from `publish`, the folder of the week with all its pages.
+After: the same store and settings give the same bundle, byte for byte; the folder is complete or not there.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from datetime import UTC, timedelta
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import duckdb
+
+from pipeline import __version__
+from pipeline.analysis.actions import actions
+from pipeline.analysis.drift import drifts
+from pipeline.analysis.overage import recommend
+from pipeline.analysis.quality import Facts, quality
+from pipeline.analysis.ranking import rank
+from pipeline.analysis.recognition import recognition
+from pipeline.analysis.services import outcomes
+from pipeline.analysis.summary import summaries
+from pipeline.errors import UserError
+from pipeline.findings.model import Bundle
+from pipeline.findings.to_json import rounded, to_json
+from pipeline.settings import Plant
+from pipeline.store import frames
+from pipeline.store import quality as facts
+from reports import write_all
+
+RECOGNITION_PARTS = 12
+"""Parts with most rejects that the engineer's page shows besides the flagged ones."""
+
+LIBRARIES = ("polars", "duckdb", "numpy", "scipy", "jinja2", "weasyprint", "xlsxwriter")
+
+
+def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
+    """Everything there is to say about one ISO week; UserError when the store has no picks in it."""
+    zone = ZoneInfo(plant.zone)
+    week = frames.iso_week(label, zone)
+    history = frames.weeks_before(week, plant.buying.history_weeks, zone)
+
+    frames.set_clock(con, plant, history[0].start, week.end)
+    cells = frames.cells(con, week)
+    if cells.is_empty():
+        raise UserError(f"no picks in week {week.label}. `pickfall status` shows which weeks the store holds.")
+    days = frames.days(con)
+    reasons = frames.reasons(con)
+    parts, builds = frames.master(con, "part"), frames.master(con, "build")
+    last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
+
+    ranked = rank(cells, days, reasons, parts, plant, week.label)
+    dispersions = ranked.dispersions
+    services = outcomes(
+        frames.services(con, plant, history[0].start, week.end), days, dispersions, plant.statistics, last_day
+    )
+    walks = drifts(frames.offsets(con), plant.statistics)
+    measured = frames.measurements(con, week)
+    refused_parts = recognition(
+        ranked.suspects,
+        days,
+        reasons,
+        measured,
+        week.label,
+        dispersions["rejected"],
+        plant.statistics,
+        RECOGNITION_PARTS,
+    )
+    bad_lots = tuple(s.id for s in ranked.suspects if s.flagged and s.kind == "lot")
+    overage = recommend(frames.usage(con), frames.loads(con), parts, builds, plant, leave_out_lots=bad_lots)
+
+    frames.set_clock(con, plant, week.start, week.end)
+    trust = quality(_facts(con, week), plant, dispersions["all"])
+    todo = actions(ranked.suspects, services, walks, overage, trust, plant.lists.worklist)
+
+    joint = cells.select("attempts", "placed").sum()
+    bundle = Bundle(
+        week=week.label,
+        plant=plant.name,
+        zone=plant.zone,
+        currency=plant.currency,
+        start=week.start.replace(tzinfo=UTC).astimezone(zone).isoformat(),
+        end=week.end.replace(tzinfo=UTC).astimezone(zone).isoformat(),
+        picks=int(joint["attempts"][0]),
+        placed=int(joint["placed"][0]),
+        boards=facts.boards(con, week),
+        losses=summaries(days, week.label, dispersions, plant.statistics),
+        actions=todo,
+        suspects=ranked.suspects,
+        services=services,
+        recognition=refused_parts,
+        drifts=walks,
+        overage=overage,
+        quality=trust,
+        settings=plant.for_report(),
+        versions=versions(),
+        looked_at=ranked.looked_at,
+    )
+    made: Bundle = rounded(bundle)
+    return made
+
+
+def _facts(con: duckdb.DuckDBPyConnection, week: frames.Week) -> Facts:
+    files = facts.files(con)
+    return Facts(
+        files=files.files,
+        read=files.read,
+        loaded=files.loaded,
+        duplicate=files.duplicate,
+        refused=files.refused,
+        refused_files=files.refused_files,
+        machines=facts.machines(con),
+        refusals=facts.refusals(con),
+        busiest=facts.busiest_hours(con),
+        shifts=facts.shifts(con),
+        check_totals=facts.check_totals(con, week),
+        consumption=facts.consumption(con),
+        faults=facts.faults(con, week),
+    )
+
+
+def versions() -> dict[str, str]:
+    """This program and the libraries that the figures depend on."""
+    found = {"pickfall": __version__}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return found
+
+
+def publish(bundle: Bundle, out: Path) -> dict[str, Path]:
+    """Write findings.json and all pages to `out`/<week>; the folder appears under its name only when complete."""
+    out.mkdir(parents=True, exist_ok=True)
+    final = out / bundle.week
+    work = Path(tempfile.mkdtemp(prefix=f".{bundle.week}-", dir=out))
+    try:
+        work.chmod(0o755)
+        (work / "findings.json").write_text(to_json(bundle), encoding="utf-8")
+        write_all(bundle, work)
+        _replace(work, final)
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return {path.name: path for path in sorted(final.iterdir())}
+
+
+def _replace(work: Path, final: Path) -> None:
+    """Put the finished folder in the place of the old one."""
+    if not final.exists():
+        work.rename(final)
+        return
+    old = Path(tempfile.mkdtemp(prefix=f".{final.name}-old-", dir=final.parent))
+    final.rename(old / final.name)
+    try:
+        work.rename(final)
+    except OSError:
+        (old / final.name).rename(final)
+        raise
+    finally:
+        shutil.rmtree(old, ignore_errors=True)
