@@ -1,0 +1,234 @@
+"""The cheapest extras for a whole kit, so that all its lines suffice together with a given probability.
+
+In:    for each line the cumulative probabilities that 0, 1, 2, ... extra parts suffice, and the price of a part.
+Out:   extra parts per line, their cost, the joint probability, a lower bound of the cost of any kit that does it.
+After: the joint probability reaches the level. `exact` says that no cheaper kit exists; otherwise the cost is at most
+       cost - bound above the cheapest.
+
+Lines are taken as independent: their probabilities are multiplied. A bad shift that hurts all at once breaks that.
+Method: the piece with the most log-probability per cost first (marginal analysis; Fox 1966, Management Science 13:210,
+from memory), the last pieces chosen so that little is left over, then a search with the Lagrangian lower bound.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.estimators.arrays import FloatArray
+
+NODES = 5_000
+"""Partial kits that the search looks at before it settles for what it has."""
+LAST = 30
+"""Steps of the marginal analysis that are looked at again."""
+_SLACK = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """Result of `cheapest_kit`.
+
+    extras    extra parts per line
+    cost      of all extras
+    joint     probability that all lines suffice
+    marginal  line (from 0) whose next piece adds most joint probability per cost: where to spend the next money
+    weakest   line (from 0) that most probably runs short
+    bound     no kit that reaches the level costs less than this
+    exact     whether this kit is known to be the cheapest
+    """
+
+    extras: tuple[int, ...]
+    cost: float
+    joint: float
+    marginal: int
+    weakest: int
+    bound: float
+    exact: bool
+
+
+def joint_probability(cdfs: Sequence[ArrayLike], extras: Sequence[int]) -> float:
+    """Probability that all lines suffice, when they are independent: the product of each line's own.
+
+    cdfs    for each line the probabilities that 0, 1, 2, ... extra parts suffice; the last holds beyond the end
+    extras  extra parts per line, >= 0
+
+    >>> joint_probability([[0.9, 0.99], [0.8, 0.95, 0.99]], [1, 1])
+    0.9405
+    """
+    logs = [_log_cdf(c) for c in cdfs]
+    if len(logs) != len(extras) or any(x < 0 for x in extras):
+        raise ValueError("extras must give one number of 0 or more for each line")
+    return float(round(np.exp(sum(g[min(x, g.size - 1)] for g, x in zip(logs, extras, strict=True))), 15))
+
+
+def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, nodes: int = NODES) -> Kit:
+    """Extras with the least cost whose joint probability reaches `level`.
+
+    cdfs   for each line the probabilities that 0, 1, 2, ... extra parts suffice, non-decreasing, at most 1; long enough
+           to come within (1 - level) / lines of 1, well beyond it for dear lines
+    costs  price of one part of each line, > 0, shape (lines,)
+    level  probability that all lines suffice, 0 < level < 1
+
+    Raises ValueError for other shapes and ranges, or when the arrays end before the level is reached.
+    Breaks when: lines are not independent, or a line's price falls with the quantity (packs).
+
+    >>> cdfs = [[0.5, 0.9, 0.99, 0.999], [0.5, 0.9, 0.99, 0.999]]
+    >>> cheapest_kit(cdfs, [1.0, 5.0], 0.89).extras
+    (2, 1)
+    """
+    logs = [_log_cdf(c) for c in cdfs]
+    price = np.asarray(costs, dtype=float)
+    if price.shape != (len(logs),) or not logs or not bool(np.all(np.isfinite(price) & (price > 0))):
+        raise ValueError("costs must give one price above 0 for each line")
+    if not 0 < level < 1:
+        raise ValueError(f"level is {level:g}; it must lie between 0 and 1, such as 0.95")
+    goal = float(np.log(level)) - _SLACK
+    if sum(float(g[-1]) for g in logs) < goal:
+        raise ValueError("the cumulative probabilities end before the level is reached; make them longer")
+    best, weight = _greedy(logs, price, goal)
+    best, bound, exact = _search(best, weight, logs, price, goal, nodes)
+    gain = [(float(g[x + 1] - g[x]) if x + 1 < g.size else 0.0) / c for g, x, c in zip(logs, best, price, strict=True)]
+    own = [float(g[x]) for g, x in zip(logs, best, strict=True)]
+    cost = _cost(best, price)
+    return Kit(
+        extras=tuple(best),
+        cost=cost,
+        joint=float(np.exp(sum(own))),
+        marginal=int(np.argmax(gain)),
+        weakest=int(np.argmin(own)),
+        bound=min(bound, cost),
+        exact=exact,
+    )
+
+
+def _log_cdf(cdf: ArrayLike) -> FloatArray:
+    p = np.asarray(cdf, dtype=float)
+    if p.ndim != 1 or p.size == 0 or bool(np.any(~(p >= 0) | (p > 1 + 1e-9))) or bool(np.any(np.diff(p) < -1e-12)):
+        raise ValueError("a line needs cumulative probabilities: non-decreasing, between 0 and 1")
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.minimum(np.maximum.accumulate(p), 1.0)), dtype=float)
+
+
+def _cost(extras: list[int], price: FloatArray) -> float:
+    return float(sum(x * float(c) for x, c in zip(extras, price, strict=True)))
+
+
+def _greedy(logs: list[FloatArray], price: FloatArray, goal: float) -> tuple[list[int], float]:
+    """Steps along the concave hull of each line, best log-probability per cost first, until the goal is reached.
+
+    Returns the extras, improved at the end by `_finish`, and the last step's cost per log-probability: the
+    multiplier of the bound.
+    """
+    # No line may lie below the goal by itself, since the others cannot make up for it.
+    extras = [int(np.searchsorted(g, goal)) for g in logs]
+    reached = sum(float(g[x]) for g, x in zip(logs, extras, strict=True))
+    heap: list[tuple[float, int, int]] = []
+    steps: list[tuple[int, int]] = []
+    weight = 0.0
+
+    def push(i: int) -> None:
+        g, x = logs[i], extras[i]
+        if x + 1 < g.size:
+            slope = (g[x + 1 :] - g[x]) / (price[i] * np.arange(1, g.size - x))
+            step = int(np.argmax(slope))
+            if slope[step] > 0:
+                heapq.heappush(heap, (-float(slope[step]), i, x + 1 + step))
+
+    for i in range(len(logs)):
+        push(i)
+    while reached < goal and heap:
+        slope, i, x = heapq.heappop(heap)
+        reached += float(logs[i][x] - logs[i][extras[i]])
+        steps.append((i, extras[i]))
+        extras[i] = x
+        weight = -1.0 / slope
+        push(i)
+    return _finish(extras, steps, logs, price, goal), weight
+
+
+def _finish(
+    extras: list[int], steps: list[tuple[int, int]], logs: list[FloatArray], price: FloatArray, goal: float
+) -> list[int]:
+    """Undo the last steps one by one; each time reach the goal again by the cheapest pieces of a single line."""
+    best = _take_back(extras, logs, price, goal)
+    state = list(extras)
+    for i, before in reversed(steps[-LAST:]):
+        state[i] = before
+        missing = goal - sum(float(g[x]) for g, x in zip(logs, state, strict=True))
+        needed = [int(np.searchsorted(g, g[x] + missing)) for g, x in zip(logs, state, strict=True)]
+        able = [j for j, g in enumerate(logs) if needed[j] < g.size]
+        if not able:
+            continue
+        j = min(able, key=lambda n: (needed[n] - state[n]) * float(price[n]))
+        trial = list(state)
+        trial[j] = needed[j]
+        trial = _take_back(trial, logs, price, goal)
+        reached = sum(float(g[x]) for g, x in zip(logs, trial, strict=True))
+        if reached >= goal and _cost(trial, price) < _cost(best, price):
+            best = trial
+    return best
+
+
+def _take_back(extras: list[int], logs: list[FloatArray], price: FloatArray, goal: float) -> list[int]:
+    """Take pieces back, dearest first, as long as the goal still holds."""
+    best = list(extras)
+    spare = sum(float(g[x]) for g, x in zip(logs, best, strict=True)) - goal
+    for i in np.argsort(-price, kind="stable"):
+        while best[i] > 0 and logs[i][best[i]] - logs[i][best[i] - 1] <= spare:
+            spare -= float(logs[i][best[i]] - logs[i][best[i] - 1])
+            best[i] -= 1
+    return best
+
+
+def _search(
+    start: list[int], weight: float, logs: list[FloatArray], price: FloatArray, goal: float, nodes: int
+) -> tuple[list[int], float, bool]:
+    """Depth-first search over all kits that could still be cheaper, by the Lagrangian bound.
+
+    For a weight w >= 0, cost + w (goal - log joint) is at most the cost of a kit that reaches the goal. It is a sum
+    over lines, so each line's least value bounds what is still to come.
+    """
+    best, best_cost = list(start), _cost(start, price)
+    reduced = [c * np.arange(g.size) - weight * g for g, c in zip(logs, price, strict=True)]
+    least = np.array([float(r.min()) for r in reduced])
+    bound = float(least.sum() + weight * goal)
+    tolerance = 1e-9 * max(1.0, best_cost)
+    if best_cost <= bound + tolerance:
+        return best, bound, True
+    # Only values that keep the bound below the best cost can be in a cheaper kit.
+    choices = []
+    for r, low in zip(reduced, least, strict=True):
+        keep = np.flatnonzero(r - low < best_cost - bound)
+        choices.append(keep[np.argsort(r[keep], kind="stable")])
+    order = sorted((i for i in range(len(logs)) if choices[i].size > 1), key=lambda i: -float(price[i]))
+    fixed = [i for i in range(len(logs)) if choices[i].size <= 1]
+    base = [int(c[0]) if c.size else x for c, x in zip(choices, start, strict=True)]
+    spent = sum(base[i] * float(price[i]) for i in fixed)
+    gained = sum(float(logs[i][base[i]]) for i in fixed)
+    most = [max(float(logs[i][x]) for x in choices[i]) for i in order]
+    reach = np.concatenate([np.cumsum(most[::-1])[::-1], [0.0]])
+    visited = 0
+    stack: list[tuple[int, float, float, float, tuple[int, ...]]] = [(0, spent, gained, bound, ())]
+    while stack and visited < nodes:
+        depth, cost, log, low, chosen = stack.pop()
+        visited += 1
+        if low >= best_cost - tolerance or log + reach[depth] < goal:
+            continue
+        if depth == len(order):
+            if cost >= best_cost - tolerance:
+                continue
+            best = list(base)
+            for i, x in zip(order, chosen, strict=True):
+                best[i] = x
+            best_cost = cost
+            continue
+        i = order[depth]
+        for x in choices[i][::-1]:
+            more = low + float(reduced[i][x]) - float(least[i])
+            if more < best_cost - tolerance:
+                stack.append((depth + 1, cost + x * float(price[i]), log + float(logs[i][x]), more, (*chosen, int(x))))
+    return best, bound, not stack
