@@ -187,14 +187,17 @@ def _since(s: Suspect, item_key: str, context: Context, dispersion: float) -> tu
         return None
     change = single_change(daily["losses"].to_numpy(), daily["expected"].to_numpy(), dispersion)
     days = daily["day"].to_list()
-    if change.index is None or not change.p_value <= 0.01 or not change.ratio > 1.0:
+    if change.at is None or change.p > 0.01 or change.effect <= 1.0:
         return None
-    first, last = days[change.low], days[change.high]
-    day = days[change.index]
+    day, first, last = days[change.at], days[min(change.places)], days[max(change.places)]
+    between = f" (between {first} and {last})" if first != last else ""
+    how = "crept up, about since" if change.better_as_drift else "rose on"
     return day, Evidence(
         "since",
-        f"Its losses rose to {change.ratio:.1f} times what they were on {day} (between {first} and {last}).",
-        value=change.ratio,
+        f"Its losses {how} {day}{between} to {change.effect:.1f} times what they were.",
+        value=change.effect,
+        low=change.low,
+        high=change.high,
         compared_with="its own days before, against its peers' losses on the same work",
     )
 

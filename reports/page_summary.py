@@ -1,0 +1,86 @@
+"""The first page: how the plant did, and what to do this week.
+
+In:    loss summaries and actions of a bundle.
+Out:   page tables, one of them for each owner.
+After: owners stand in a fixed order; an owner with nothing to do is told so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.findings.model import Action, Bundle, LossSummary
+from reports import charts, words
+from reports.cells import Cell, PageTable, build, figure, left, lines, picture, rate_cell, right, text
+
+OWNERS = ("maintenance planner", "buyer", "engineer")
+NOTHING = {
+    "maintenance planner": "nothing is flagged that could be cleaned, adjusted or replaced",
+    "buyer": "no line of an open build is to be bought",
+    "engineer": "no recognition reject, part, lot or drift is flagged",
+}
+ACTIONS_SHOWN = {"maintenance planner": 4, "buyer": 2, "engineer": 3}
+"""Actions of each owner on the first page of the PDF, so that it stays one page."""
+LOCK_OUT = "⚠ hands in the machine: stop and lock out first"
+
+
+def losses(rows: Sequence[LossSummary], *, limit: int | None) -> PageTable:
+    """Loss rates of the plant this week and last."""
+    return build(
+        "losses",
+        "Loss rates of the plant (drawings: rate by week in ppm, grey: its interval)",
+        rows,
+        (
+            (left("Loss", 17), lambda x: text(words.loss_name(x.loss), f"per {words.per(x.loss)}")),
+            (right("This week", 23), lambda x: rate_cell(x.this_week, words.denominator(x.loss))),
+            (right("Last week", 23), lambda x: rate_cell(x.last_week, words.denominator(x.loss))),
+            (right("Bursts", 10), _dispersion),
+            (picture("By week", 27), _trend),
+        ),
+        limit=limit,
+        empty="There are no picks in this week, so there is no rate.",
+    )
+
+
+def _dispersion(summary: LossSummary) -> Cell:
+    if summary.dispersion is None:
+        return text(None)
+    return figure(f"{words.number(summary.dispersion)} ×", summary.dispersion)
+
+
+def _trend(summary: LossSummary) -> Cell:
+    title = f"{words.loss_name(summary.loss)} by period, with interval, in ppm"
+    return Cell("", drawing=charts.trend(summary.trend, title=title, width=168, height=48))
+
+
+def actions(bundle: Bundle, *, limit: int | None) -> tuple[tuple[str, PageTable], ...]:
+    """What to do this week, by owner; with a `limit`, no more than fit on one page."""
+    made = []
+    for owner in OWNERS:
+        mine = [a for a in bundle.actions if a.owner == owner]
+        made.append(
+            (owner, _actions(owner, mine, bundle.currency, min(limit, ACTIONS_SHOWN[owner]) if limit else None))
+        )
+    return tuple(made)
+
+
+def _actions(owner: str, rows: Sequence[Action], currency: str, limit: int | None) -> PageTable:
+    return build(
+        f"actions-{owner.replace(' ', '-')}",
+        f"For the {owner}",
+        rows,
+        (
+            (left("What", 41), lambda a: text(a.what, LOCK_OUT if a.hands_in_machine else "")),
+            (left("Why", 42), lambda a: text(a.why)),
+            (right("Worth", 17), lambda a: _worth(a, currency)),
+        ),
+        limit=limit,
+        empty=f"Nothing this week: {NOTHING[owner]}.",
+    )
+
+
+def _worth(action: Action, currency: str) -> Cell:
+    if action.worth is None:
+        return text("no figure")
+    small = lines(action.unit, words.money_interval(action.worth_low, action.worth_high))
+    return figure(words.money(action.worth, currency), action.worth, small)

@@ -1,0 +1,124 @@
+"""Bundle -> the text of a page, for PDF and HTML alike.
+
+In:    a `Bundle`, the name of a template, whether lists are cut.
+Out:   HTML text.
+After: every value of the bundle is escaped; a name that a template misspells raises; nothing from the bundle stands
+       inside a style or a script.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from typing import Final
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.findings.model import Bundle, Suspect
+from reports import page_buyer, page_engineer, page_quality, page_summary, page_suspects, words
+from reports.columns import MACHINE_KINDS, list_length
+
+WORKLIST: Final = 10
+TABLE_ROWS: Final = 30
+"""Lengths of lists where the bundle carries no settings."""
+
+
+@cache
+def resource(folder: str, name: str) -> str:
+    """Text of a file that ships with the package; FileNotFoundError if there is none."""
+    return (files("reports") / folder / name).read_text(encoding="utf-8")
+
+
+def _finalize(value: object) -> object:
+    """Every printed value passes here: text is made visible, a forgotten None is a bug of the template."""
+    if value is None:
+        raise ValueError("a template prints None")
+    return words.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@cache
+def environment() -> Environment:
+    """The one Jinja environment: escaping on for every template, undefined names raise."""
+    made = Environment(
+        loader=FunctionLoader(lambda name: resource("templates", name)),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_finalize,
+    )
+    made.globals["w"] = words
+    return made
+
+
+def _setting(bundle: Bundle, section: str, key: str) -> float | None:
+    found = bundle.settings.get(section)
+    value = found.get(key) if isinstance(found, dict) else None
+    return value if isinstance(value, (int, float)) else None
+
+
+def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
+    """All that the templates print; `cut` limits lists to what fits on paper."""
+    rows = list_length(bundle, "table_rows", TABLE_ROWS) if cut else None
+    top = list_length(bundle, "worklist", WORKLIST)
+    cards = top if cut else None
+    flagged = [s for s in bundle.suspects if s.flagged]
+    planner = [s for s in flagged if s.kind in MACHINE_KINDS]
+    others = [s for s in flagged if s.kind not in MACHINE_KINDS]
+    explained = [s for s in bundle.suspects if s.explained_by is not None and not s.flagged]
+    recognised = [f for f in bundle.recognition if f.flagged]
+    confidence = _setting(bundle, "statistics", "confidence")
+    fdr = _setting(bundle, "statistics", "false_discovery_rate")
+    return {
+        "b": bundle,
+        "period": f"{words.moment(bundle.start)} to {words.moment(bundle.end)}",
+        "level": f"{words.share(confidence)} " if confidence is not None else "",
+        "fdr": words.share(fdr) if fdr is not None else "the set share",
+        "losses": page_summary.losses(bundle.losses, limit=rows),
+        "actions": page_summary.actions(bundle, limit=rows),
+        "worklist": _worklist(bundle, planner, min(rows, top) if rows else None),
+        "plot": page_suspects.plot(planner, top),
+        "cards": [page_suspects.card(n, s, bundle.currency) for n, s in enumerate(planner[:cards], 1)],
+        "services": page_suspects.services(bundle.services, limit=rows),
+        "explained": page_suspects.explained(
+            "explained", [s for s in explained if s.kind in MACHINE_KINDS], limit=rows
+        ),
+        "buyer": page_buyer.section(bundle, limit=rows),
+        "recognition": page_engineer.recognition(bundle.recognition, limit=rows),
+        "recognition_cards": [page_engineer.card(f) for f in recognised[:cards]],
+        "others": page_suspects.worklist(
+            "others",
+            "Flagged parts, packages, lots, reels and recipes",
+            others,
+            bundle.currency,
+            limit=rows,
+            empty="No part, package, lot, reel or recipe is flagged this week.",
+        ),
+        "other_cards": [page_suspects.card(n, s, bundle.currency) for n, s in enumerate(others[:cards], 1)],
+        "drift": page_engineer.drift_table(bundle.drifts, limit=rows),
+        "drift_charts": page_engineer.drift_charts(bundle.drifts, limit=rows),
+        "balance": page_quality.balance(bundle.quality),
+        "machines": page_quality.machines(bundle.quality.machines, limit=rows),
+        "quality": page_quality.quality_lines(bundle.quality.lines, limit=rows),
+        "refused": page_quality.refusals(bundle.quality.refusals, limit=rows),
+        "settings": page_quality.settings(bundle, limit=rows),
+        "versions": page_quality.versions(bundle, limit=rows),
+    }
+
+
+def _worklist(bundle: Bundle, planner: list[Suspect], limit: int | None) -> object:
+    reason = (
+        "There are no picks in this week, so nothing can be flagged."
+        if not bundle.picks
+        else f"Nothing is flagged this week: of {words.plural(bundle.looked_at, 'item')} looked at, none is beyond the "
+        "spread of its healthy peers and large enough to matter."
+    )
+    return page_suspects.worklist(
+        "worklist", "What to pull and mend, first things first", planner, bundle.currency, limit=limit, empty=reason
+    )
+
+
+def render(template: str, bundle: Bundle, *, cut: bool, **more: object) -> str:
+    """The page as HTML text."""
+    return environment().get_template(template).render(**context(bundle, cut=cut), **more)

@@ -1,0 +1,194 @@
+"""Log mappings: what is accepted, and that every mistake names its line and the remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import SettingsError
+from pipeline.ingest.mapping import LogMapping, load_mapping, load_mappings
+
+GOOD = """format = 1
+name = "line 1"
+table = "pick"
+files = ["picks_*.csv", "P[0-9].log"]
+
+[text]
+delimiter = ";"
+decimal = ","
+thousands = "."
+null = ["-", "n/a"]
+encoding = "cp1252"
+
+[time]
+columns = ["DATE", "TIME"]
+format = "%d.%m.%Y %H:%M:%S"
+zone = "Europe/Berlin"
+
+[columns]
+nozzle = "NOZ"
+outcome = "RESULT"
+reason = "ERR"
+dx = "X"
+method = 7
+
+[file_name]
+pattern = "picks_(?P<machine>[^_]+)_"
+
+[constants]
+lighting = "red"
+
+[outcome]
+"OK" = "placed"
+"E1" = "missed"
+"" = "unknown"
+
+[reason]
+"17" = "vacuum"
+
+[values.method]
+"L" = "laser"
+
+[units]
+dx = "um"
+"""
+
+
+def load(folder: Path, text: str) -> LogMapping:
+    path = folder / "m.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_mapping(path)
+
+
+def test_a_good_mapping(tmp_path: Path) -> None:
+    mapping = load(tmp_path, GOOD)
+    assert (mapping.name, mapping.table, mapping.files) == ("line 1", "pick", ("picks_*.csv", "P[0-9].log"))
+    assert (mapping.text.delimiter, mapping.text.quote, mapping.text.null) == (";", '"', ("-", "n/a"))
+    assert mapping.time.columns == ("DATE", "TIME")
+    assert (mapping.time.repeated_hour, mapping.time.absolute) == ("order", False)
+    assert mapping.columns["method"] == (7,)
+    assert mapping.from_file_name() == ("machine",)
+    assert mapping.words_for("method") == {"L": "laser"}
+    assert mapping.words_for("nozzle") is None
+
+
+def test_the_digest_changes_with_the_text(tmp_path: Path) -> None:
+    assert load(tmp_path, GOOD).digest != load(tmp_path, GOOD + "# note\n").digest
+
+
+@pytest.mark.parametrize(
+    ("name", "fits"),
+    [
+        ("picks_M1_.csv", True),
+        ("picks_M1_.csv.gz", True),
+        ("PICKS_M1_.csv", False),
+        ("P7.log", True),
+        ("Px.log", False),
+        ("xpicks_1.csv", False),
+        ("picks_<b>x<b>.csv", True),
+        ("picks_[1].csv", True),
+    ],
+)
+def test_file_patterns(tmp_path: Path, name: str, fits: bool) -> None:
+    assert load(tmp_path, GOOD).fits(Path("/any/where") / name) is fits
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ("format = 1", "format = 2", 1, "format = 1"),
+        ("format = 1\n", "", 0, '"format" is missing'),
+        ('name = "line 1"', "name = 3", 2, "must be a text"),
+        ('table = "pick"', 'table = "picks"', 3, "use one of pick"),
+        ('files = ["picks_*.csv", "P[0-9].log"]', "files = []", 4, "list of texts"),
+        ('files = ["picks_*.csv", "P[0-9].log"]', 'files = "*.csv"', 4, "list of texts"),
+        ("[constants]", "[constant]", 28, 'Did you mean "constants"'),
+        ('delimiter = ";"', 'delimeter = ";"', 7, 'Did you mean "delimiter"'),
+        ('delimiter = ";"', 'delimiter = ";;"', 7, "one ASCII character"),
+        ('delimiter = ";"', "delimiter = '\"'", 7, "another character than the quote"),
+        ('decimal = ","', 'decimal = ";"', 8, 'must be "." or ","'),
+        ('thousands = "."', 'thousands = ","', 9, "another character than decimal"),
+        ('encoding = "cp1252"', 'encoding = "cp1252x"', 11, "Python codec"),
+        ('null = ["-", "n/a"]', 'null = ["-", "E1"]', 33, "means nothing"),
+        ('columns = ["DATE", "TIME"]', "columns = [true]", 14, "place from 1"),
+        ('columns = ["DATE", "TIME"]', "columns = [0]", 14, "place from 1"),
+        ('columns = ["DATE", "TIME"]', "columns = []", 14, "names no column"),
+        ("%d.%m.%Y %H:%M:%S", "%d.%m.%Y %Q", 15, "holds %Q"),
+        ("%d.%m.%Y %H:%M:%S", "%H:%M", 15, "whole date and the hour"),
+        ("%d.%m.%Y %H:%M:%S", "%Y-%m-%d %I:%M", 15, "whole date and the hour"),
+        ("%d.%m.%Y %H:%M:%S", "epoch_s", 16, "leave out zone"),
+        ("Europe/Berlin", "Europe/Nowhere", 16, "not known"),
+        ('zone = "Europe/Berlin"', 'repeated_hour = "last"', 16, "use one of order"),
+        ('zone = "Europe/Berlin"', 'missing_hour = "shift"', 16, "use one of refuse"),
+        ('nozzle = "NOZ"', 'nozle = "NOZ"', 19, 'Did you mean "nozzle"'),
+        ('nozzle = "NOZ"', 'time = "NOZ"', 19, "described in [time]"),
+        ('nozzle = "NOZ"', 'reason_group = "NOZ"', 19, "list it in [reason]"),
+        ('nozzle = "NOZ"', 'load_id = "NOZ"', 19, "unknown key"),
+        ('nozzle = "NOZ"', 'nozzle = ["A", "B"]', 19, "takes one column"),
+        ('nozzle = "NOZ"', "nozzle = 1.5", 19, "place from 1"),
+        ("(?P<machine>[^_]+)", "(?P<maschine>[^_]+)", 25, "unknown key"),
+        ("(?P<machine>[^_]+)", "(?P<machine>[^_]+", 25, "regular expression"),
+        ("(?P<machine>[^_]+)", "[^_]+", 25, "no group"),
+        ("(?P<machine>[^_]+)", "(?P<head>[^_]+)", 18, 'needs "machine"'),
+        ('lighting = "red"', 'nozzle = "N1"', 29, "given twice"),
+        ('lighting = "red"', 'machine = "M1"', 25, "given twice"),
+        ('lighting = "red"', "lighting = 3", 29, "text in quotes"),
+        ('lighting = "red"', 'try_number = "1"', 29, "must be a number"),
+        ('"OK" = "placed"', '"OK" = "fine"', 32, "use one of placed"),
+        ('outcome = "RESULT"', 'recipe = "RESULT"', 18, 'needs "outcome"'),
+        ('"17" = "vacuum"', '"17" = "leak"', 37, "use one of vacuum"),
+        ('"L" = "laser"', '"L" = "lazer"', 40, "use one of laser"),
+        ("[values.method]", "[values.nozzle]", 39, "unknown key"),
+        ('dx = "um"', 'dx = "inch"', 43, "use one of mm"),
+        ('dx = "um"', 'dy = "um"', 43, "[columns] has not"),
+        ('name = "line 1"', 'name = "line 1', 2, "not valid TOML"),
+    ],
+)
+def test_every_mistake_names_line_and_remedy(tmp_path: Path, old: str, new: str, line: int, words: str) -> None:
+    assert old in GOOD
+    with pytest.raises(SettingsError) as error:
+        load(tmp_path, GOOD.replace(old, new, 1))
+    assert words in str(error.value)
+    assert error.value.line == line, str(error.value)
+
+
+def test_an_outcome_column_needs_its_words(tmp_path: Path) -> None:
+    start, end = GOOD.index("[outcome]"), GOOD.index("[reason]")
+    with pytest.raises(SettingsError, match=r"say in \[outcome\]"):
+        load(tmp_path, GOOD[:start] + GOOD[end:])
+
+
+def test_without_a_header_columns_have_places(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="no header"):
+        load(tmp_path, GOOD.replace("[text]", "[text]\nheader = false"))
+
+
+@pytest.mark.parametrize(
+    ("table", "columns", "missing"),
+    [
+        ("counter", '[columns]\nmachine = "M"\nplaced = "P"', "grain"),
+        ("counter", '[columns]\nmachine = "M"\n[constants]\ngrain = "nozzle"', "at least one count"),
+        ("check_total", '[columns]\nmachine = "M"\nplaced = "P"', "start"),
+        ("reel_event", '[columns]\nevent = "E"', "reel"),
+        ("service", '[columns]\nkind = "K"\nid = "I"', "action"),
+        ("measurement", '[columns]\nmachine = "M"', "what"),
+        ("fault", '[columns]\nmachine = "M"', "fault_type"),
+        ("activity", '[columns]\nmachine = "M"', "event"),
+    ],
+)
+def test_every_required_column_is_asked_for(tmp_path: Path, table: str, columns: str, missing: str) -> None:
+    head = f'format = 1\nname = "x"\ntable = "{table}"\nfiles = ["*"]\n'
+    text = head + f'[time]\ncolumns = [1]\nformat = "epoch_s"\n{columns}\n'
+    with pytest.raises(SettingsError, match=missing):
+        load(tmp_path, text)
+
+
+def test_a_folder_is_sorted_by_name_and_names_are_unique(tmp_path: Path) -> None:
+    (tmp_path / "a.toml").write_text(GOOD.replace("line 1", "z"))
+    (tmp_path / "b.toml").write_text(GOOD.replace("line 1", "y"))
+    assert [m.name for m in load_mappings(tmp_path)] == ["y", "z"]
+    (tmp_path / "c.toml").write_text(GOOD.replace("line 1", "z"))
+    with pytest.raises(SettingsError, match=r'the name "z" is taken by a\.toml'):
+        load_mappings(tmp_path)
+    assert load_mappings(tmp_path / "nowhere") == ()
