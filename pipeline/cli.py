@@ -16,12 +16,12 @@ import typer
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn
 
-from pipeline import __version__, settings, weekly
+from pipeline import __version__, settings
 from pipeline.commands import demo as demo_plant
 from pipeline.commands import explain as explaining
 from pipeline.commands import listing
 from pipeline.console import Format, say, show, show_document
-from pipeline.errors import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_REFUSED, PickfallError, UserError
+from pipeline.errors import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_MISUSE, EXIT_REFUSED, PickfallError, UserError
 from pipeline.findings.model import Bundle
 from pipeline.intake import Intake, find_files, take_in
 from pipeline.newplant import make_plant
@@ -211,6 +211,8 @@ def _analyse(plant: Plant, label: str | None) -> Bundle:
         chosen = listing.check_week(label) if label else frames.last_week_with_data(con, plant, now)
         if chosen is None:
             raise UserError("the store holds no complete week yet. Load logs with `pickfall ingest`, or name a week.")
+        from pipeline import weekly  # only now: the statistics take a second to import
+
         return weekly.analyse(con, plant, chosen)
 
 
@@ -218,8 +220,21 @@ def _publish(plant: Plant, label: str | None, *, quiet: bool) -> None:
     say("Analysing ...", quiet=quiet)
     bundle = _analyse(plant, label)
     say("Writing the report ...", quiet=quiet)
+    from pipeline import weekly
+
     for path in weekly.publish(bundle, plant.out).values():
         sys.stdout.write(f"{path}\n")
+
+
+def _show_misuse(error: typer.TyperException) -> None:
+    """A wrong call in one line; a call without a command shows the help."""
+    context = getattr(error, "ctx", None)
+    message = getattr(error, "message", str(error))
+    if context is not None and message == context.get_help():
+        sys.stdout.write(message + "\n")
+        return
+    where = f" See `{context.command_path} --help`." if context is not None else ""
+    say(f"pickfall: {getattr(error, 'format_message', lambda: message)()}{where}")
 
 
 def main() -> None:
@@ -230,9 +245,9 @@ def main() -> None:
     except PickfallError as error:
         say(f"pickfall: {error}")
         sys.exit(error.exit_code)
-    except typer.exceptions.UsageError as error:
-        error.show()
-        sys.exit(error.exit_code)
+    except typer.TyperException as error:
+        _show_misuse(error)
+        sys.exit(getattr(error, "exit_code", EXIT_MISUSE))
     except (KeyboardInterrupt, typer.Abort):
         say("pickfall: interrupted; what was loaded so far is kept.")
         sys.exit(EXIT_INTERRUPTED)

@@ -113,7 +113,8 @@ def _take_file(
 ) -> LoadResult | None:
     """Load one file; None when its content is in the store already."""
     with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-        source = open_source(path, Path(work), plant.limits)
+        declared = next((e for e in (r.encoding(path) for r in readers) if e), None)
+        source = open_source(path, Path(work), plant.limits, encoding=declared)
         if loading.known_content(con, source.content_hash):
             loading.forget_refused_file(con, name)
             return None

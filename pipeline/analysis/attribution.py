@@ -1,6 +1,6 @@
 """Who is to blame for one kind of loss: the crossed model, its outliers, and what they cannot be told from.
 
-In:    the week's CELLS with columns `losses` and `chances` (analysis/losses.py), the statistical settings.
+In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py), the statistical settings.
 Out:   an `Attribution`: per kind and item its losses, what healthy peers would lose, adjusted effect and p-value.
 After: every item with chances has one row; a p-value is given only where there is enough to judge; outliers do not
        count for the healthy spread that they are held against.
@@ -10,7 +10,8 @@ spindle and nozzle; effects of one kind are normal with the kind's healthy sprea
 time: the most surprising few are tried, the one that explains the data best by the marginal likelihood is given an
 effect of its own ("released"), and everything is judged anew, so that a bad part does not convict the nozzle that ran
 it. What would have explained the data as well and is no longer surprising afterwards cannot be separated from it.
-Bursts: the log-likelihood is divided by a dispersion measured over item x shift cells.
+Bursts: a run of losses on one feeder counts as one event (losses.py), and the log-likelihood is divided by a dispersion
+measured over item x shift cells, for what comes in bursts without being a run.
 Breaks when most items of a kind are bad (there is no healthy majority), or when peers of the same machine type are
 missing (then the type's own wide effect takes the blame and nothing is flagged, which is the safe side).
 Source: crossed random effects by Laplace, Breslow and Clayton (1993) JASA 88:9; forward search for outliers, Atkinson
@@ -19,6 +20,7 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -58,6 +60,11 @@ It keeps a spread of few levels away from nothing and from the outliers' size.""
 TRIED: Final = 3
 """Rivals that are tried against a suspect, of each sort."""
 
+DELETED: Final = 4
+HIDDEN: Final = 0.02
+FEW: Final = 60
+"""Items with a p-value below `HIDDEN` in kinds of at most `FEW` items are judged by deletion, `DELETED` at a time."""
+
 MOST_AT_ONCE: Final = 8
 SHARED: Final = 0.3
 ROUGH_SD: Final = 0.3
@@ -76,13 +83,15 @@ AS_GOOD: Final = 6.0
 class Items:
     """All items of one kind, arrays of one entry an item.
 
-    expected  losses of a healthy item on the same work; low, high: interval of the adjusted log odds ratio `effect`
+    events    losses with each run counted once: what the model is fitted to
+    expected  events of a healthy item on the same work; `effect` and `variance`: its adjusted log odds ratio
     p         one-sided p-value against the healthy spread; nan where there are too few chances to judge
     """
 
     kind: str
     keys: list[str]
     losses: IntArray
+    events: IntArray
     chances: IntArray
     expected: FloatArray
     effect: FloatArray
@@ -96,7 +105,12 @@ class Items:
 
 @dataclass(frozen=True, slots=True)
 class Attribution:
-    """The verdict on one kind of loss. `released` maps (kind, key) to what it cannot be told from."""
+    """The verdict on one kind of loss.
+
+    released    (kind, key) of each outlier -> what it cannot be told from
+    fitted      events that the model expects in each cell with chances
+    run_length  losses an event, over the whole plant
+    """
 
     items: dict[str, Items]
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]]
@@ -104,12 +118,14 @@ class Attribution:
     converged: bool
     message: str
     fitted: FloatArray
+    run_length: float
 
 
 @dataclass(slots=True)
 class _State:
     """Codes of every factor and what has been released so far."""
 
+    raw: IntArray
     losses: IntArray
     chances: IntArray
     shift: IntArray
@@ -124,22 +140,37 @@ def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
     state = _prepare(cells)
     rough = _fit(state, np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in state.kinds]), 1.0)
     dispersion = max(_dispersion(state, rough, k) for k in range(len(state.kinds)) if state.kinds[k] in BURST_KINDS)
-    fit = _fit(state, None, dispersion)
+    fit, spreads_are_old = _fit(state, None, dispersion), False
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
     while len(released) < MOST_RELEASED:
-        found = _next_outliers(state, fit, dispersion, settings)
-        if not found:
+        found = _next_outliers(state, fit, dispersion, settings) or _hidden_outlier(state, fit, dispersion, settings)
+        if found:
+            fit = _release(state, found, fit.sigmas, dispersion, settings, released)
+            spreads_are_old = True
+        elif spreads_are_old:
+            fit, spreads_are_old = _fit(state, None, dispersion), False
+        else:
             break
-        for (k, level), _ in found:
-            state.released[k][level] = True
-        fit = _fit(state, fit.sigmas, dispersion)
-        p = _p_values(state, fit, dispersion, settings)
-        for (k, level), rivals in found:
-            doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
-            released[_name(state, (k, level))] = tuple(_name(state, r) for r in doubt)
-    if released:
-        fit = _fit(state, None, dispersion)
     return _judge(state, fit, dispersion, settings, released)
+
+
+def _release(
+    state: _State,
+    found: list[tuple[Item, list[Item]]],
+    sigmas: FloatArray,
+    dispersion: float,
+    settings: Statistics,
+    released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
+) -> CrossedResult:
+    """Release items, fit anew at the same spreads, and note which of their near equals are no longer surprising."""
+    for (k, level), _ in found:
+        state.released[k][level] = True
+    fit = _fit(state, sigmas, dispersion)
+    p = _p_values(state, fit, dispersion, settings)
+    for item, rivals in found:
+        doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
+        released[_name(state, item)] = tuple(_name(state, r) for r in doubt)
+    return fit
 
 
 def _prepare(cells: pl.DataFrame) -> _State:
@@ -148,6 +179,7 @@ def _prepare(cells: pl.DataFrame) -> _State:
     several = heads.filter(pl.col("n") > 1)["machine"]
     keyed = frame.select(
         "losses",
+        "runs",
         "chances",
         "shift",
         *[pl.col(c) for c in SETTING],
@@ -168,7 +200,8 @@ def _prepare(cells: pl.DataFrame) -> _State:
         keys.append([str(n) for n in names])
     shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
     return _State(
-        losses=keyed["losses"].to_numpy().astype(np.int64),
+        raw=keyed["losses"].to_numpy().astype(np.int64),
+        losses=keyed["runs"].to_numpy().astype(np.int64),
         chances=keyed["chances"].to_numpy().astype(np.int64),
         shift=shift,
         kinds=kinds,
@@ -179,7 +212,10 @@ def _prepare(cells: pl.DataFrame) -> _State:
 
 
 def _fit(
-    state: _State, sigmas: FloatArray | None, dispersion: float, extra: tuple[int, int] | None = None
+    state: _State,
+    sigmas: Sequence[float | None] | FloatArray | None,
+    dispersion: float,
+    extra: Item | None = None,
 ) -> CrossedResult:
     """The crossed model with the released items, and `extra` released as well; spreads are estimated unless given."""
     released = [r.copy() for r in state.released]
@@ -187,7 +223,7 @@ def _fit(
         released[extra[0]][extra[1]] = True
     held: list[float | None] = [SETTING_SD if k in SETTING else None for k in state.kinds]
     if sigmas is not None:
-        held = [float(s) for s in sigmas]
+        held = [None if s is None else float(s) for s in sigmas]
     return fit_crossed(
         state.losses,
         state.chances,
@@ -198,7 +234,7 @@ def _fit(
         sigmas=held,
         dispersion=dispersion,
         beta="joint",
-        log_sigma_prior=None if sigmas is not None else SPREAD_PRIOR,
+        log_sigma_prior=SPREAD_PRIOR,
     )
 
 
@@ -225,7 +261,8 @@ def _expected(state: _State, fit: CrossedResult, k: int, eta: FloatArray) -> Flo
     known = state.codes[k] >= 0
     code = state.codes[k][known]
     own = fit.effects[k][code]
-    return np.bincount(code, state.chances[known] * _expit(eta[known] - own), minlength=len(state.keys[k]))
+    healthy = state.chances[known] * _expit(eta[known] - own)
+    return np.bincount(code, healthy, minlength=len(state.keys[k])).astype(np.float64)
 
 
 def _counts(state: _State, k: int, values: IntArray) -> IntArray:
@@ -285,30 +322,65 @@ def _next_outliers(
     the marginal likelihood is taken. Further surprising items that share losses with nobody need no such contest and
     are taken along.
     """
-    p = _p_values(state, fit, dispersion, settings)
-    where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
-    flat = np.concatenate(p)
-    adjusted = benjamini_hochberg(flat)
-    free = [
-        where[i]
-        for i in np.argsort(flat, kind="stable")
-        if adjusted[i] <= settings.false_discovery_rate and not state.released[where[i][0]][where[i][1]]
-    ]
+    free = _significant(state, _p_values(state, fit, dispersion, settings), settings)
     taken: list[tuple[Item, list[Item]]] = []
     for item in free[:MOST_AT_ONCE]:
         if any(_share(state, item, other) for other, _ in taken):
             continue
-        rivals = [w for w in free if w != item and _share(state, item, w)][:TRIED]
-        rivals += [w for w in _partners(state, item) if w not in rivals and not state.released[w[0]][w[1]]][:TRIED]
+        rivals = _rivals(state, item, free)
         if not rivals:
             taken.append((item, []))
         elif not taken:
-            tried = [item, *rivals]
-            fits = [_fit(state, fit.sigmas, dispersion, extra=t).minus2loglik for t in tried]
-            best = int(np.argmin(fits))
-            near = [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f - fits[best] < AS_GOOD]
-            taken.append((tried[best], near))
+            taken.append(_contest(state, fit.sigmas, dispersion, [item, *rivals]))
     return taken
+
+
+def _significant(state: _State, p: list[FloatArray], settings: Statistics) -> list[Item]:
+    """Items not yet released that stand out at the false discovery rate, most surprising first."""
+    where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
+    flat = np.concatenate(p)
+    adjusted = benjamini_hochberg(flat)
+    order = [where[i] for i in np.argsort(flat, kind="stable") if adjusted[i] <= settings.false_discovery_rate]
+    return [w for w in order if not state.released[w[0]][w[1]]]
+
+
+def _rivals(state: _State, item: Item, free: list[Item]) -> list[Item]:
+    """What else could be meant: surprising items that share its losses, and whatever handled most of them."""
+    found = [w for w in free if w != item and _share(state, item, w)][:TRIED]
+    return found + [w for w in _partners(state, item) if w not in found and not state.released[w[0]][w[1]]][:TRIED]
+
+
+def _contest(state: _State, sigmas: FloatArray, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
+    """The one that explains the data best when it has an effect of its own, and those that do so about as well."""
+    fits = [_fit(state, sigmas, dispersion, extra=t).minus2loglik for t in tried]
+    best = int(np.argmin(fits))
+    return tried[best], [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f - fits[best] < AS_GOOD]
+
+
+def _hidden_outlier(
+    state: _State, fit: CrossedResult, dispersion: float, settings: Statistics
+) -> list[tuple[Item, list[Item]]]:
+    """One more item that stands out once it no longer counts for the spread that it is held against.
+
+    In a kind of few items an outlier widens the spread, and its machine type's effect leans towards it. So the most
+    surprising ones are judged by deletion: released, with the spread of their kind estimated from the others.
+    """
+    p = _p_values(state, fit, dispersion, settings)
+    order = np.argsort(np.concatenate(p), kind="stable")
+    where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
+    close = [where[i] for i in order[: 4 * DELETED] if np.concatenate(p)[i] < HIDDEN]
+    for k, level in [w for w in close if not state.released[w[0]][w[1]] and len(state.keys[w[0]]) <= FEW][:DELETED]:
+        state.released[k][level] = True
+        sigmas: list[float | None] = [float(s) for s in fit.sigmas]
+        sigmas[k] = None
+        without = _fit(state, sigmas, dispersion)
+        p[k][level] = np.fmin(p[k][level], _p_values(state, without, dispersion, settings)[k][level])
+        state.released[k][level] = False
+    free = _significant(state, p, settings)
+    if not free:
+        return []
+    rivals = _rivals(state, free[0], free)
+    return [_contest(state, fit.sigmas, dispersion, [free[0], *rivals])]
 
 
 def _share(state: _State, one: Item, other: Item) -> bool:
@@ -370,7 +442,8 @@ def _judge(
         judged[kind] = Items(
             kind=kind,
             keys=state.keys[k],
-            losses=_counts(state, k, state.losses),
+            losses=_counts(state, k, state.raw),
+            events=_counts(state, k, state.losses),
             chances=_counts(state, k, state.chances),
             expected=_expected(state, fit, k, eta),
             effect=fit.effects[k],
@@ -381,4 +454,5 @@ def _judge(
             dispersion=max(dispersion, _dispersion(state, fit, k)),
             spread=float(fit.sigmas[k]),
         )
-    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted)
+    run_length = float(state.raw.sum()) / max(int(state.losses.sum()), 1)
+    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted, run_length)

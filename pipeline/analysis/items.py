@@ -1,6 +1,6 @@
 """What an item is: nozzle, feeder, head ... and how it is called.
 
-In:    frames with the columns of analysis/frames.py.
+In:    frames with the columns of schema/frames.py.
 Out:   a text key per row and kind, or null where the log does not know it.
 After: the key of a spindle, head or slot names its machine, since machines number them alike; a nozzle, feeder, part,
        reel or lot is itself wherever it is.

@@ -27,7 +27,7 @@ PART_SHAPE: Final = 2.0
 PACKAGE_SHAPE: Final = 1.0
 """The same between packages (a spread as large as the rate)."""
 
-_SHAPES: Final = np.exp(np.linspace(np.log(0.05), np.log(50.0), 49))
+_SHAPES: Final = np.exp(np.linspace(np.log(0.05), np.log(50.0), 33))
 
 
 def sums(index: IntArray, values: FloatArray, size: int) -> FloatArray:
@@ -72,6 +72,7 @@ class Levels:
     part_shape: float
     package_shape: float
     plant: float
+    size: FloatArray
     weight: FloatArray
     lost: FloatArray
     package_of: IntArray
@@ -89,11 +90,11 @@ class Levels:
             n = sums(package_of, weight, groups)
             y = sums(package_of, weight * lost / size, groups)
             upper = 1.0 / (1.0 / n + plant / package_shape)
-            plant = float((upper @ (y / n) + 0.5) / (upper.sum() + 1.0))
+            plant = float(upper @ (y / n) / upper.sum()) + 0.5 / (float(size.sum()) + 1.0)
             mean = (package_shape + y) / (package_shape / plant + n)
             part_shape = _shape(lost, size, mean[package_of], PART_SHAPE)
             package_shape = _shape(y, n, np.full(groups, plant), PACKAGE_SHAPE)
-        return cls(part_shape, package_shape, plant, weight, weight * lost / size, package_of, n, y)
+        return cls(part_shape, package_shape, plant, size, weight, weight * lost / size, package_of, n, y)
 
     def prior(self, at: IntArray, group: IntArray) -> tuple[FloatArray, FloatArray]:
         """Losses and parts that the prior of each wanted part is worth, its own counts left out everywhere."""
@@ -111,7 +112,9 @@ class Levels:
         total_y = upper_y.sum() - np.where(in_package, upper_y[group], 0.0) + rest * y / safe
         # With no other part in the plant, Jeffreys' prior beta(1/2, 1/2) is all that is left.
         nothing = total <= 1e-9 * upper.sum()
-        mean = (np.maximum(total_y, 0.0) + 0.5) / (np.maximum(total, 0.0) + 1.0)
+        others = self.size.sum() - np.where(ran, self.size[at], 0.0)
+        # Half a loss among all other parts, so that a plant without losses is not taken for perfect.
+        mean = np.maximum(total_y, 0.0) / np.where(nothing, 1.0, total) + 0.5 / (np.maximum(others, 0.0) + 1.0)
         worth = 1.0 / ((1.0 + 1.0 / (np.maximum(total_y, 0.0) + 0.5)) * (1.0 + 1.0 / self.package_shape) - 1.0)
         a = worth + y
         mean = a / (worth / mean + n)

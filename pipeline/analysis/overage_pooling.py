@@ -1,6 +1,6 @@
 """The loss rate of every part, with what it borrows from its package and from the plant.
 
-In:    USAGE (analysis/frames.py), the package of each part, and the parts that somebody wants to know about.
+In:    USAGE (schema/frames.py), the package of each part, and the parts that somebody wants to know about.
 Out:   one row a wanted part: the beta distribution of its long-run loss rate, and how much its rate varies between
        shifts and between batches (lots, else reels, else weeks).
 After: a part with much history keeps its own rate; one that never ran has that of its package, or of the plant.
@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.analysis.overage_levels import DEFAULT_VARIATION, Levels, shrink, sums
+from pipeline.analysis.overage_levels import DEFAULT_VARIATION, PRIOR_DF, Levels, shrink, sums
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 
 OWN_ENOUGH: Final = 0.9
@@ -40,7 +40,8 @@ class Rates:
     own                  weight of the part's own history in it, 0 to 1
     borrowed             other parts of the package that ran; 0 means that the rest comes from the plant
     rho_shift, rho_batch intraclass correlation between shifts, between batches
-    per_shift, per_batch parts used in a typical shift, of a typical batch
+    per_shift, per_batch parts used in the shift, of the batch, in which a part typically finds itself: large ones count
+                         more, as they do in what is left of the variation of a mean
     """
 
     part: tuple[str, ...]
@@ -89,8 +90,6 @@ class _History:
     batch_size: FloatArray
     batch_share: FloatArray
     batch_shift_size: FloatArray
-    cells: FloatArray
-    batches: FloatArray
 
 
 def fit(usage: pl.DataFrame, packages: dict[str, str | None], wanted: Sequence[str], miss_share: float) -> Rates | None:
@@ -166,8 +165,6 @@ def _read(usage: pl.DataFrame, packages: dict[str, str | None], miss_share: floa
         batch_size=n_part - sums(part, n_batch**2, count) / n_part,
         batch_share=sums(part, n_batch**2, count) / n_part**2,
         batch_shift_size=sums(part, squares / n_batch * weight, count),
-        cells=sums(part, lengths.astype(float), count),
-        batches=sums(part, np.ones(part.size), count),
     )
 
 
@@ -182,8 +179,20 @@ def _variation(h: _History) -> tuple[FloatArray, FloatArray, FloatArray, tuple[F
     unit = rate * (1.0 - rate)
     excess = h.shift_ss / unit - h.thinning * h.shift_df
     shift, shift_pool = shrink(excess, h.shift_df, h.shift_size, h.package_of, DEFAULT_VARIATION * plant)
+    # Where a batch lasts one shift, the two cannot be told apart; shifts then vary at most as all cells do.
+    df = h.shift_df + h.batch_df
+    excess = (h.shift_ss + h.batch_ss) / unit - h.thinning * df
+    every, every_pool = shrink(excess, df, h.used * (1 - h.shift_share), h.package_of, 2 * DEFAULT_VARIATION * plant)
+    shift, shift_pool = np.minimum(shift, every), np.minimum(shift_pool, every_pool)
     excess = h.batch_ss / unit - h.thinning * h.batch_df - shift * h.batch_shift_size
-    c2, c2_pool = shrink(excess, h.batch_df, h.batch_size * rate, h.package_of, DEFAULT_VARIATION)
+    # A bad batch raises the part's mean as well as the spread, so that with few batches the ratio comes out too small.
+    c2 = np.full(rate.size, DEFAULT_VARIATION)
+    for _ in range(3):
+        low = 1.0 + 2.0 * np.minimum(c2, 1.0) * h.batch_share
+        c2, c2_pool = shrink(excess * low, h.batch_df, h.batch_size * rate, h.package_of, DEFAULT_VARIATION)
+    # A variance known with few degrees of freedom makes longer tails, as in Student's t: variance df / (df - 2).
+    df = PRIOR_DF + h.batch_df
+    c2, c2_pool = c2 * df / (df - 2.0), c2_pool * PRIOR_DF / (PRIOR_DF - 2.0)
     return rate, shift, c2, (shift_pool, c2_pool)
 
 
@@ -198,11 +207,15 @@ def _pool(
 ) -> Rates:
     """Beta posterior of each wanted part: own counts on a prior from the other parts."""
     groups = len(h.packages)
-    # Counts that carry as much as independent picks would, given bursts and batches.
-    size = 1.0 / (h.thinning / h.used + shift * h.shift_share + np.minimum(c2 * rate, 1.0) * h.batch_share)
-    own_rate = h.lost / h.used
-    lost = size * own_rate
-    level = Levels.of(lost, size, h.package_of, groups)
+    own_rate, every = h.lost / h.used, np.arange(len(h.parts))
+    for _ in range(3):
+        # Counts that carry as much as independent picks would, given bursts and batches; at the rate as it is believed,
+        # not as it was seen, or a lucky part would seem well known.
+        size = 1.0 / (h.thinning / h.used + shift * h.shift_share + np.minimum(c2 * rate, 1.0) * h.batch_share)
+        lost = size * own_rate
+        level = Levels.of(lost, size, h.package_of, groups)
+        prior_a, prior_n = level.prior(every, h.package_of)
+        rate = (prior_a + lost) / (prior_n + size)
 
     of_part = {p: i for i, p in enumerate(h.parts)}
     of_package = {x: i for i, x in enumerate(h.packages) if x is not None}
@@ -233,13 +246,13 @@ def _pool(
         borrowed=members[group] - ran.astype(np.int64),
         rho_shift=np.minimum(rho_shift, 0.5),
         rho_batch=np.minimum(relative * mean, 0.5),
-        per_shift=_typical(h.used / h.cells, h.package_of, at, group, ran),
-        per_batch=_typical(h.used / h.batches, h.package_of, at, group, ran),
+        per_shift=_typical(h.used * h.shift_share, h.package_of, at, group, ran),
+        per_batch=_typical(h.used * h.batch_share, h.package_of, at, group, ran),
     )
 
 
 def _typical(amount: FloatArray, package: IntArray, at: IntArray, group: IntArray, ran: BoolArray) -> FloatArray:
-    """The part's own amount where it ran, else the smallest middle: the package's median, else the plant's."""
+    """The part's own amount where it ran, else the median of its package, else of the plant."""
     found = np.full(at.size, float(np.median(amount)))
     for g in np.unique(group[~ran & (group >= 0)]):
         found[~ran & (group == g)] = float(np.median(amount[package == g]))

@@ -7,6 +7,7 @@ After: an item is flagged only if it is beyond the healthy spread of its peers a
 
 The family of tests is every item with enough picks, over all kinds and all four kinds of loss: Benjamini and Hochberg
 (1995) J R Stat Soc B 57:289, valid for the positively dependent tests that shared picks give.
+Raw rates count every loss; their intervals are widened by the mean length of a run and the dispersion between shifts.
 Saving: losses beyond those of a healthy peer on the same work, from the shrunken effect and its interval, times the
 price of a loss. Recipes are listed with what was expected of their work, and never judged: what a recipe does wrong
 shows in its parts.
@@ -64,13 +65,14 @@ def rank(
         for kind, table in attribution.items.items():
             suspects.extend(_suspects(loss, attribution, table, q_values[loss, kind], frame, plant))
         suspects.extend(_recipes(loss, attribution, frame, plant))
-    context = evidence.Context(joint, days, reasons, week, plant.statistics, {f[0]: f[1].dispersion for f in found})
+    dispersions = {**dict.fromkeys(LOSSES, 1.0), **{f[0]: f[1].dispersion * f[1].run_length for f in found}}
+    context = evidence.Context(joint, days, reasons, week, plant.statistics, dispersions)
     full = [evidence.complete(s, context) if s.flagged or s.explained_by else s for s in suspects]
     notes = tuple(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged)
     return Ranking(
         suspects=tuple(sorted(full, key=_order)),
         looked_at=int(sum(np.isfinite(t.p).sum() for _, a, _ in found for t in a.items.values())),
-        dispersions={**dict.fromkeys(LOSSES, 1.0), **{f[0]: f[1].dispersion for f in found}},
+        dispersions=dispersions,
         notes=notes,
     )
 
@@ -137,7 +139,7 @@ def _suspects(
             float(np.exp(np.clip(v, -ENDLESS, ENDLESS)))
             for v in (effect, effect - reach * error, effect + reach * error)
         ]
-        expected = float(table.expected[i])
+        expected = float(table.expected[i]) * attribution.run_length
         excess = [expected * (r - 1.0) for r in ratios]
         price = prices.get(item_key, 0.0)
         enough = bool(np.isfinite(table.p[i]))
@@ -146,11 +148,11 @@ def _suspects(
             and bool(q_values[i] <= settings.false_discovery_rate)
             and ratios[0] >= settings.smallest_effect
             and ratios[1] > 1.0
-            and losses >= settings.least_losses
+            and int(table.events[i]) >= settings.least_losses
             and excess[0] * price >= plant.statistics.smallest_saving
         )
         doubt = tuple(items.label(*other) for other in attribution.released.get((table.kind, item_key), ()))
-        raw = rate(losses, chances, settings, table.dispersion)
+        raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
         found.append(
             Suspect(
                 kind=table.kind,
@@ -190,7 +192,7 @@ def _suspects(
 def _explained(table: Items, i: int, dispersion: float, confidence: float) -> str | None:
     """The flagged item that accounts for most of this one's raw excess, if they account for most of it."""
     without = table.expected[i] - table.explained[i]
-    excess = table.losses[i] - without
+    excess = table.events[i] - without
     clear = float(stats.norm.ppf(confidence)) * 2.0 * float(np.sqrt(dispersion * max(without, 1.0)))
     if excess > clear and table.explained[i] >= EXPLAINED * excess:
         return table.explained_by[i]
@@ -224,7 +226,8 @@ def _recipes(loss: str, attribution: Attribution, frame: pl.DataFrame, plant: Pl
     )
     found = []
     for recipe, losses, chances, expected in table.iter_rows():
-        raw = rate(losses, chances, plant.statistics, attribution.dispersion)
+        raw = rate(losses, chances, plant.statistics, attribution.dispersion * attribution.run_length)
+        expected *= attribution.run_length
         found.append(
             Suspect(
                 "recipe",

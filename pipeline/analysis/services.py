@@ -166,7 +166,7 @@ def _verdict(before: _Span, after: _Span, low: float | None, high: float | None,
         return "got worse"
     if after.elevated(dispersion) and before.elevated(dispersion):
         return "did not work"
-    if high < 0:
+    if high < 0 and before.elevated(dispersion):
         return "worked"
     return "cannot say yet"
 

@@ -21,8 +21,8 @@ import polars as pl
 from pipeline.analysis import items
 from pipeline.analysis.losses import with_chances
 
-STRATUM: Final[dict[str, str]] = {"part": "package", "package": "method"}
-"""What peers must share; a part unless named here."""
+STRATA: Final[dict[str, tuple[str, str]]] = {"part": ("package", "method"), "package": ("method", "_all")}
+"""What peers must share, and what they share in a wider group; part and package unless named here."""
 
 PRIOR_LOSSES: Final = 5.0
 """Weight of the wider group in a stratum's rate, in losses: a stratum of few picks leans on the wider group."""
@@ -30,9 +30,10 @@ PRIOR_LOSSES: Final = 5.0
 
 def item_days(days: pl.DataFrame, kind: str, item_key: str, loss: str, period: str = "day") -> pl.DataFrame:
     """One row a period in which the item worked: `period`, losses, chances, expected; sorted by period."""
-    frame = with_chances(days, loss).with_columns(items.key(kind).eq(item_key).fill_null(False).alias("_mine"))
-    stratum = STRATUM.get(kind, "part")
-    wider = "package" if stratum == "part" else "method"
+    frame = with_chances(days, loss).with_columns(
+        items.key(kind).eq(item_key).fill_null(False).alias("_mine"), pl.lit("all").alias("_all")
+    )
+    stratum, wider = STRATA.get(kind, ("part", "package"))
     rates = _peer_rates(frame.filter(~pl.col("_mine")), stratum, wider)
     mine = frame.filter("_mine")
     plant = _ratio(frame.filter(~pl.col("_mine")))

@@ -153,10 +153,10 @@ def status(con: duckdb.DuckDBPyConnection, plant: Plant) -> tuple[dict[str, Any]
         {**dataclasses.asdict(files), "balance": files.read == files.loaded + files.duplicate + files.refused}
     ]
     refusals: Rows = quality.refusals(con).to_dicts()
-    span = con.execute("select min(hour), max(hour) from tally").fetchone()
+    (span,) = con.execute("select min(hour), max(hour) from tally").fetchall()
     weeks: Rows = []
     machines: Rows = []
-    if span and span[0] is not None:
+    if span[0] is not None:
         frames.set_clock(con, plant, span[0], span[1].replace(minute=59))
         weeks = quality.weeks(con).to_dicts()
         machines = quality.machines(con).drop("line").to_dicts()

@@ -154,6 +154,8 @@ class _Fit:
             mode = self.objective.mode(self.sigmas)
             if moved < 0.05:
                 break
+        if not self.free.any() and not self.objective.outer_beta:
+            return mode
         information = np.diag(self.objective.log_sigma_information(mode))[self.free]
         self.scale = 1.0 / np.sqrt(np.maximum(information, 0.5))
         self.beta = mode.stacked[self.objective.effects :].copy()

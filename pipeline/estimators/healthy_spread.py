@@ -4,8 +4,8 @@ In:    estimates of the items' effects and their variances, none of them shrunke
 Out:   for every item, weights over a grid of spreads: what its peers say.
 After: an item never takes part in the spread that it is held against; a few outliers among its peers hardly widen it.
 
-Model: a peer's estimate is N(0, spread^2 + variance) with probability 1 - `OUTLIERS`, else N(0, spread^2 + variance + `WIDE`^2).
-The log spread has a weak normal prior, so that a kind of few items keeps an honest uncertainty about it.
+Model: a peer's estimate is N(0, spread^2 + variance) with probability 1 - `OUTLIERS`, else N(0, spread^2 + variance +
+`WIDE`^2). The log spread has a weak normal prior, so that a kind of few items keeps an honest uncertainty about it.
 Breaks when a large part of the items is bad, or when effects are strongly skewed.
 Source: contaminated normal, Tukey (1960), in Contributions to Probability and Statistics (from memory).
 """

@@ -56,13 +56,13 @@ def joint_probability(cdfs: Sequence[ArrayLike], extras: Sequence[int]) -> float
     cdfs    for each line the probabilities that 0, 1, 2, ... extra parts suffice; the last holds beyond the end
     extras  extra parts per line, >= 0
 
-    >>> joint_probability([[0.9, 0.99], [0.8, 0.95, 0.99]], [1, 1])
+    >>> round(joint_probability([[0.9, 0.99], [0.8, 0.95, 0.99]], [1, 1]), 6)
     0.9405
     """
     logs = [_log_cdf(c) for c in cdfs]
     if len(logs) != len(extras) or any(x < 0 for x in extras):
         raise ValueError("extras must give one number of 0 or more for each line")
-    return float(round(np.exp(sum(g[min(x, g.size - 1)] for g, x in zip(logs, extras, strict=True))), 15))
+    return float(np.exp(sum(float(g[min(x, g.size - 1)]) for g, x in zip(logs, extras, strict=True))))
 
 
 def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, nodes: int = NODES) -> Kit:

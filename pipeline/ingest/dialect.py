@@ -1,4 +1,4 @@
-"""What a dialect is, and the list of those there are. A new dialect is one module and one line in `dialects()`.
+"""What a dialect is, as the others see it. A new dialect is one module and one line in registry.py.
 
 In:    a `SourceFile`: a log that was unpacked, checked and hashed by ingest/source.py.
 Out:   rows in a `Staging`.
@@ -41,6 +41,10 @@ class Dialect(Protocol):
 
     def recognises(self, source: SourceFile) -> bool:
         """True if this dialect can read the file, judged by its name and sample alone."""
+        ...
+
+    def encoding(self, path: Path) -> str | None:
+        """The codec that this dialect's settings declare for a file of that name, or None."""
         ...
 
     def describe(self, source: SourceFile) -> str | None:

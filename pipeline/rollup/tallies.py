@@ -53,7 +53,7 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
             " and p.time < (select max(hour) from touched) + interval 1 hour"
         )
         tallies = " semi join touched using (machine, hour)"
-    row = con.execute(
+    ((differ,),) = con.execute(
         f"""
         with counted as (
             select machine, date_trunc('hour', time) as hour, count(*) as attempts,
@@ -68,12 +68,10 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
             (select * from counted except all select * from tallied)
             union all (select * from tallied except all select * from counted))
         """
-    ).fetchone()
-    uneven = con.execute(
+    ).fetchall()
+    ((uneven,),) = con.execute(
         "select count(*) from tally where attempts <> placed + missed + rejected + dropped + returned + unknown"
         " or least(attempts, placed, missed, rejected, dropped, returned, unknown) < 0"
-    ).fetchone()
-    if (row and row[0]) or (uneven and uneven[0]):
-        raise RuntimeError(
-            f"tallies do not agree with the picks: {row} machine hours differ, {uneven} rows do not add up"
-        )
+    ).fetchall()
+    if differ or uneven:
+        raise RuntimeError(f"tallies do not agree with the picks: {differ} hours differ, {uneven} rows do not add up")

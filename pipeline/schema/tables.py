@@ -240,6 +240,20 @@ TALLY = Table(
             for o in ("placed", "missed", "rejected", "dropped", "returned", "unknown")
         ),
         Column("first_tries", "BIGINT", "attempts that were a first try", required=True),
+        *(
+            Column(
+                f"{o}_runs",
+                "BIGINT",
+                f"{what} that begin a run: neither of the two picks before from the same feeder was one",
+                required=True,
+            )
+            for o, what in (
+                ("missed", "missed picks"),
+                ("rejected", "rejects"),
+                ("dropped", "drops"),
+                ("lost", "losses"),
+            )
+        ),
         Column("offsets", "BIGINT", "picks with a measured offset", required=True),
         *(
             Column(f"{a}_{s}", "DOUBLE", f"{t} of {a}", u)

@@ -1,4 +1,4 @@
-"""Read the tallies as the frames that analysis asks for (analysis/frames.py describes each column).
+"""Read the tallies as the frames that analysis asks for (schema/frames.py describes each column).
 
 In:    an open store (read-only will do) and the plant's settings.
 Out:   polars frames, sorted by their keys.
@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import duckdb
 import polars as pl
 
-from pipeline.analysis import frames
+from pipeline.schema import frames
 from pipeline.ingest.staging import ArrowStream
 from pipeline.settings import Plant, shift_hours
 
@@ -192,13 +192,13 @@ def master(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
 def last_week_with_data(con: duckdb.DuckDBPyConnection, plant: Plant, before: datetime | None) -> str | None:
     """The newest ISO week that has picks and, if `before` (UTC) is given, was over by then; None when there is none."""
     zone = ZoneInfo(plant.zone)
-    row = con.execute("select max(hour) from tally").fetchone()
-    if not row or row[0] is None:
+    ((newest,),) = con.execute("select max(hour) from tally").fetchall()
+    if newest is None:
         return None
-    day = (row[0] + timedelta(minutes=30)).replace(tzinfo=UTC).astimezone(zone).date()
+    day = (newest + timedelta(minutes=30)).replace(tzinfo=UTC).astimezone(zone).date()
     for back in range(520):
         week = iso_week(iso_label(day - timedelta(days=7 * back)), zone)
-        has = con.execute("select 1 from tally where hour >= ? and hour < ? limit 1", [week.start, week.end]).fetchone()
+        has = con.execute("select 1 from tally where hour >= ? and hour < ? limit 1", [week.start, week.end]).fetchall()
         if has and (before is None or week.end <= before):
             return week.label
     return None

@@ -37,7 +37,7 @@ class LoadResult:
 
 def known_content(con: duckdb.DuckDBPyConnection, content_hash: str) -> bool:
     """True when a file with this content was loaded before, under whatever name."""
-    return con.execute("select 1 from load where content_hash = ? limit 1", [content_hash]).fetchone() is not None
+    return bool(con.execute("select 1 from load where content_hash = ? limit 1", [content_hash]).fetchall())
 
 
 def load_staged(
@@ -116,8 +116,8 @@ def forget_refused_file(con: duckdb.DuckDBPyConnection, file: str) -> None:
 
 
 def _one(con: duckdb.DuckDBPyConnection, sql: str) -> int:
-    row = con.execute(sql).fetchone()
-    return int(row[0]) if row else 0
+    ((value,),) = con.execute(sql).fetchall()
+    return int(value)
 
 
 def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
@@ -161,5 +161,5 @@ def _time_span(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> tuple[obj
     if not timed:
         return None, None
     spans = " union all ".join(f"select min(time) as a, max(time) as b from staged_{name}" for name in timed)
-    row = con.execute(f"select min(a), max(b) from ({spans})").fetchone()
-    return (row[0], row[1]) if row else (None, None)
+    ((first, last),) = con.execute(f"select min(a), max(b) from ({spans})").fetchall()
+    return first, last

@@ -32,11 +32,11 @@ CURRENT: Final = len(STEPS)
 
 def version(con: duckdb.DuckDBPyConnection) -> int | None:
     """Schema version of the database, None when it has no pickfall tables yet."""
-    there = con.execute("select count(*) from duckdb_tables() where table_name = 'schema_version'").fetchone()
-    if not there or not there[0]:
+    ((there,),) = con.execute("select count(*) from duckdb_tables() where table_name = 'schema_version'").fetchall()
+    if not there:
         return None
-    row = con.execute("select max(version) from schema_version").fetchone()
-    return int(row[0]) if row else None
+    ((found,),) = con.execute("select max(version) from schema_version").fetchall()
+    return int(found)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, found: int | None) -> None:

@@ -31,13 +31,13 @@ class Files:
 
 def files(con: duckdb.DuckDBPyConnection) -> Files:
     """Totals over all loads."""
-    row = con.execute(
+    (row,) = con.execute(
         "select count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_loaded), 0), "
         "coalesce(sum(rows_duplicate), 0), "
         "coalesce(sum(rows_refused), 0), coalesce(sum(rows_ignored), 0), "
         "(select count(distinct file) from refused where load_id is null) from load"
-    ).fetchone()
-    return Files(*(int(v) for v in row or (0,) * 7))
+    ).fetchall()
+    return Files(*(int(v) for v in row))
 
 
 def loads(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -183,11 +183,11 @@ def faults(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
 
 def boards(con: duckdb.DuckDBPyConnection, week: Week) -> int | None:
     """Boards whose picks are in the week; None when the logs name no board."""
-    row = con.execute(
+    ((found,),) = con.execute(
         "select count(distinct board) from pick where board is not null and time >= ? and time < ?",
         [week.start, week.end],
-    ).fetchone()
-    return int(row[0]) if row and row[0] else None
+    ).fetchall()
+    return int(found) or None
 
 
 def weeks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:

@@ -25,7 +25,9 @@ def _check(done: subprocess.CompletedProcess[str], code: int, *words: str) -> No
 
 
 def _nothing_loaded(plant: Path) -> None:
-    assert query(plant, "select (select count(*) from pick) + (select count(*) from tally) + (select count(*) from load)") == [(0,)]
+    assert query(
+        plant, "select (select count(*) from pick) + (select count(*) from tally) + (select count(*) from load)"
+    ) == [(0,)]
 
 
 def test_missing_file(plant: Path) -> None:

@@ -55,7 +55,9 @@ def exports(draw: st.DrawFn) -> tuple[list[PickLine], dict[str, list[PickLine]]]
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(exports())
-def test_overlapping_exports_in_any_order_give_their_union(made: tuple[list[PickLine], dict[str, list[PickLine]]]) -> None:
+def test_overlapping_exports_in_any_order_give_their_union(
+    made: tuple[list[PickLine], dict[str, list[PickLine]]],
+) -> None:
     lines, files = made
     with tempfile.TemporaryDirectory() as a, tempfile.TemporaryDirectory() as b:
         whole = _load(Path(a), {"all_picks.csv": lines})
@@ -79,7 +81,10 @@ def test_a_later_export_with_one_more_copy_adds_only_that_one(tmp_path: Path) ->
     line = PickLine(BEGIN, result="MISS", code="V")
     plant = _load(tmp_path, {"a_picks.csv": [line, line], "b_picks.csv": [line, line, line]})
     assert query(plant, "select sum(missed) from tally") == [(3,)]
-    assert query(plant, "select rows_read, rows_loaded, rows_duplicate from load order by file") == [(2, 2, 0), (3, 1, 2)]
+    assert query(plant, "select rows_read, rows_loaded, rows_duplicate from load order by file") == [
+        (2, 2, 0),
+        (3, 1, 2),
+    ]
 
 
 def test_same_content_under_another_name_and_packing_is_known(tmp_path: Path) -> None:
@@ -89,7 +94,20 @@ def test_same_content_under_another_name_and_packing_is_known(tmp_path: Path) ->
 
 
 def test_identifiers_stay_byte_for_byte(tmp_path: Path) -> None:
-    odd = ["0402", "01005", "1E5", "007", " x ", "NaN", "null", "1.0", "<b>x</b>", "=1+1", "'; drop table pick; --", "{{7*7}}"]
+    odd = [
+        "0402",
+        "01005",
+        "1E5",
+        "007",
+        " x ",
+        "NaN",
+        "null",
+        "1.0",
+        "<b>x</b>",
+        "=1+1",
+        "'; drop table pick; --",
+        "{{7*7}}",
+    ]
     lines = [PickLine(BEGIN, part=name, nozzle=name, feeder=name) for name in odd if ";" not in name]
     plant = _load(tmp_path, {"a_picks.csv": lines})
     stored = {row[0] for row in query(plant, "select part from pick")}

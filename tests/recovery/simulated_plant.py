@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.analysis.frames import CELLS
+from pipeline.schema.frames import CELLS
 
 PACKAGES = ("0201", "0402", "0603", "SOT", "QFN")
 
@@ -67,14 +67,34 @@ def week(seed: int, truth: Truth, picks: int = 120_000, loss: str = "missed") ->
                         if attempts == 0:
                             continue
                         keys = {
-                            "package": package[part], "part": part, "lot": lot, "feeder": feeders[f], "nozzle": nozzle,
-                            "head": f"{m}|{h}", "spindle": f"{m}|{h}|{spindle + 1}", "slot": f"{m}|{slot}", "reel": reel,
+                            "package": package[part],
+                            "part": part,
+                            "lot": lot,
+                            "feeder": feeders[f],
+                            "nozzle": nozzle,
+                            "head": f"{m}|{h}",
+                            "spindle": f"{m}|{h}|{spindle + 1}",
+                            "slot": f"{m}|{slot}",
+                            "reel": reel,
                         }
                         eta = np.log(truth.base) + burst[f] + sum(effect.get(k, 0.0) for k in keys.items())
                         losses = int(rng.binomial(attempts, 1 / (1 + np.exp(-eta))))
                         rows.append(
-                            (when, m, h, str(spindle + 1), nozzle, feeders[f], str(slot), part, package[part], reel, lot,
-                             attempts, losses)
+                            (
+                                when,
+                                m,
+                                h,
+                                str(spindle + 1),
+                                nozzle,
+                                feeders[f],
+                                str(slot),
+                                part,
+                                package[part],
+                                reel,
+                                lot,
+                                attempts,
+                                losses,
+                            )
                         )
     return _frame(rows, loss)
 
@@ -107,20 +127,43 @@ def _steer(truth: Truth, nozzle: str, part: str, attempts: int) -> int:
 
 
 def _frame(rows: list[tuple[object, ...]], loss: str) -> pl.DataFrame:
-    names = ("shift", "machine", "head", "spindle", "nozzle", "feeder", "slot", "part", "package", "reel", "lot",
-             "attempts", "_losses")
+    names = (
+        "shift",
+        "machine",
+        "head",
+        "spindle",
+        "nozzle",
+        "feeder",
+        "slot",
+        "part",
+        "package",
+        "reel",
+        "lot",
+        "attempts",
+        "_losses",
+    )
     frame = pl.DataFrame(rows, schema=list(names), orient="row")
     zero = pl.lit(0, dtype=pl.Int64)
-    return frame.with_columns(
-        pl.lit("joint").alias("grain"),
-        pl.lit("line").alias("line"),
-        pl.lit("type A").alias("machine_type"),
-        pl.lit("tape").alias("feeder_type"),
-        pl.lit("T1").alias("nozzle_type"),
-        pl.lit("laser").alias("method"),
-        pl.lit("prog").alias("recipe"),
-        *[(pl.col("_losses") if o == loss else zero).alias(o)
-          for o in ("missed", "rejected", "dropped", "returned", "unknown")],
-        (pl.col("attempts") - pl.col("_losses")).alias("placed"),
-        pl.col("attempts").alias("first_tries"),
-    ).select([pl.col(c).cast(t) for c, t in CELLS.items()]).sort(pl.all())
+    return (
+        frame.with_columns(
+            pl.lit("joint").alias("grain"),
+            pl.lit("line").alias("line"),
+            pl.lit("type A").alias("machine_type"),
+            pl.lit("tape").alias("feeder_type"),
+            pl.lit("T1").alias("nozzle_type"),
+            pl.lit("laser").alias("method"),
+            pl.lit("prog").alias("recipe"),
+            *[
+                (pl.col("_losses") if o == loss else zero).alias(o)
+                for o in ("missed", "rejected", "dropped", "returned", "unknown")
+            ],
+            (pl.col("attempts") - pl.col("_losses")).alias("placed"),
+            pl.col("attempts").alias("first_tries"),
+            *[
+                (pl.col("_losses") if o in (loss, "lost") else zero).alias(f"{o}_runs")
+                for o in ("missed", "rejected", "dropped", "lost")
+            ],
+        )
+        .select([pl.col(c).cast(t) for c, t in CELLS.items()])
+        .sort(pl.all())
+    )

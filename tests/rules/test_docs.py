@@ -57,7 +57,9 @@ def test_every_dependency_has_its_reason() -> None:
     wanted = [*project["dependencies"], *project["optional-dependencies"]["dev"]]
     names = {re.split(r"[<>=\[]", d)[0] for d in wanted}
     table = _text("DEVELOPERS.md").split("## Dependencies and their reasons")[1]
-    cells = {n.strip() for row in re.findall(r"^\| ([^|]+) \|", table, re.MULTILINE) for n in row.split(",")} - {"package"}
+    cells = {n.strip() for row in re.findall(r"^\| ([^|]+) \|", table, re.MULTILINE) for n in row.split(",")} - {
+        "package"
+    }
     assert cells == names
     for d in wanted:
         assert re.search(r">=.*,<", d) or d.startswith("tzdata"), f"{d} has no range"

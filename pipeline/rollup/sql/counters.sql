@@ -11,6 +11,8 @@ select
     sum(coalesce(c.dropped, 0)), sum(coalesce(c.returned, 0)), sum(coalesce(c.unknown, 0)),
     sum(coalesce(c.placed, 0) + coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0)
         + coalesce(c.returned, 0) + coalesce(c.unknown, 0)),
+    sum(coalesce(c.missed, 0)), sum(coalesce(c.rejected, 0)), sum(coalesce(c.dropped, 0)),
+    sum(coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0) + coalesce(c.unknown, 0)),
     0, null, null, null, null, null, null
 from counter c
 join touched t on t.machine = c.machine and t.hour = date_trunc('hour', c.time)

@@ -2,29 +2,88 @@
 -- order in which threads meet them.
 delete from tally where (machine, hour) in (select machine, hour from touched);
 
-insert into tally
-select
-    'joint', date_trunc('hour', p.time) as hour,
-    p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
-    p.recipe, p.method, p.lighting,
-    count(*),
-    count(*) filter (where p.outcome = 'placed'),
-    count(*) filter (where p.outcome = 'missed'),
-    count(*) filter (where p.outcome = 'rejected'),
-    count(*) filter (where p.outcome = 'dropped'),
-    count(*) filter (where p.outcome = 'returned'),
-    count(*) filter (where p.outcome = 'unknown'),
-    count(*) filter (where coalesce(p.try_number, 1) = 1),
-    count(p.dx + p.dy),
-    cast(sum(cast(p.dx as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as DOUBLE),
-    cast(sum(cast(p.dx * p.dx as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as DOUBLE),
-    cast(sum(cast(p.dy as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as DOUBLE),
-    cast(sum(cast(p.dy * p.dy as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as DOUBLE),
-    cast(sum(cast(p.dangle as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as DOUBLE),
-    cast(sum(cast(p.dangle * p.dangle as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as DOUBLE)
-from pick p
-join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
-where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+-- Losses that go on with a run: one of the two picks before from the same feeder was lost the same way. A jam of ten is one
+-- event that lasts, not ten independent ones. Only feeders with two losses in the hour can have any.
+create or replace temp table following as
+with losing as (
+    select p.machine, p.feeder, date_trunc('hour', p.time) as hour
+    from pick p
+    join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    where p.outcome in ('missed', 'rejected', 'dropped', 'unknown') and p.feeder is not null
+        and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    group by p.machine, p.feeder, date_trunc('hour', p.time)
+    having count(*) >= 2
+),
+ordered as (
+    select l.hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
+    p.recipe, p.method, p.lighting, p.outcome,
+        lag(p.outcome, 1, '') over in_order as one_before, lag(p.outcome, 2, '') over in_order as two_before
+    from pick p
+    join losing l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
+    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    window in_order as (
+        partition by p.machine, p.feeder, l.hour
+        order by p.time, p.board, p.designator, p.try_number, p.nozzle, p.head, p.spindle, p.part, p.outcome, p.reason
+    )
+)
+select hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
+    recipe, method, lighting,
+    count(*) filter (where outcome = 'missed' and 'missed' in (one_before, two_before)) as missed,
+    count(*) filter (where outcome = 'rejected' and 'rejected' in (one_before, two_before)) as rejected,
+    count(*) filter (where outcome = 'dropped' and 'dropped' in (one_before, two_before)) as dropped,
+    count(*) filter (where one_before in ('missed', 'rejected', 'dropped', 'unknown')
+        or two_before in ('missed', 'rejected', 'dropped', 'unknown')) as lost
+from ordered
+where outcome in ('missed', 'rejected', 'dropped', 'unknown')
 group by
-    date_trunc('hour', p.time), p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part,
-    p.package, p.reel, p.lot, p.recipe, p.method, p.lighting
+    hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
+    recipe, method, lighting;
+
+insert into tally
+with counted as (
+    select
+        date_trunc('hour', p.time) as hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
+    p.recipe, p.method, p.lighting,
+        count(*) as attempts,
+        count(*) filter (where p.outcome = 'placed') as placed,
+        count(*) filter (where p.outcome = 'missed') as missed,
+        count(*) filter (where p.outcome = 'rejected') as rejected,
+        count(*) filter (where p.outcome = 'dropped') as dropped,
+        count(*) filter (where p.outcome = 'returned') as returned,
+        count(*) filter (where p.outcome = 'unknown') as unknown,
+        count(*) filter (where coalesce(p.try_number, 1) = 1) as first_tries,
+        0 as missed_on, 0 as rejected_on, 0 as dropped_on, 0 as lost_on,
+        count(p.dx + p.dy) as offsets,
+        sum(cast(p.dx as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as dx_sum,
+        sum(cast(p.dx * p.dx as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dx_squares,
+        sum(cast(p.dy as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as dy_sum,
+        sum(cast(p.dy * p.dy as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dy_squares,
+        sum(cast(p.dangle as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as dangle_sum,
+        sum(cast(p.dangle * p.dangle as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dangle_squares
+    from pick p
+    join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    group by
+        date_trunc('hour', p.time), p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
+    p.recipe, p.method, p.lighting
+    union all
+    select
+        hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
+    recipe, method, lighting,
+        0, 0, 0, 0, 0, 0, 0, 0, missed, rejected, dropped, lost, 0, null, null, null, null, null, null
+    from following
+)
+select
+    'joint', hour,
+    machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
+    recipe, method, lighting,
+    sum(attempts), sum(placed), sum(missed), sum(rejected), sum(dropped), sum(returned), sum(unknown), sum(first_tries),
+    sum(missed) - sum(missed_on), sum(rejected) - sum(rejected_on), sum(dropped) - sum(dropped_on),
+    sum(missed) + sum(rejected) + sum(dropped) + sum(unknown) - sum(lost_on),
+    sum(offsets),
+    cast(sum(dx_sum) as DOUBLE), cast(sum(dx_squares) as DOUBLE), cast(sum(dy_sum) as DOUBLE),
+    cast(sum(dy_squares) as DOUBLE), cast(sum(dangle_sum) as DOUBLE), cast(sum(dangle_squares) as DOUBLE)
+from counted
+group by
+    hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
+    recipe, method, lighting

@@ -101,6 +101,7 @@ def test_recognised_by_content(tmp_path: Path, content: str, known: bool) -> Non
     path.write_text(content, encoding="utf-8")
     assert Ipc2591().recognises(source(path)) is known
     assert Ipc2591().describe(source(path)) is None
+    assert Ipc2591().encoding(path) is None
 
 
 def test_unknown_message_and_unknown_fields_are_passed_over(tmp_path: Path) -> None:

@@ -179,6 +179,7 @@ PICKS = installed(material([placed("C1", 30), placed("C2", 31)]))
         # the last board of the old recipe is reported after the new one was switched on
         ([_recipe("P1", 1, "05:00:00"), _start("T1", 1, "05:59:00"), _recipe("P2", 1, "06:00:20")], ("P1", "WO-P1")),
         ([_recipe("P2", 1, "06:00:31")], (None, None)),  # switched on after the first pick
+        ([_start("T1", 1, "05:59:00"), _recipe("P2", 1, "06:00:31")], (None, None)),
         ([_recipe("P1", 1, "05:00:00", source="M2")], (None, None)),
         (
             [_start("T1", 1, "05:59:00", RecipeName="P7", WorkOrderIdentifier={"WorkOrderId": "WO7"})],

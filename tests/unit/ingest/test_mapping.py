@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import SettingsError
-from pipeline.ingest.mapping import LogMapping, load_mapping, load_mappings
+from pipeline.ingest.mapping import (
+    LOG_TABLES,
+    UNITS,
+    WORDS,
+    LogMapping,
+    TextRules,
+    TimeRules,
+    load_mapping,
+    load_mappings,
+)
+from pipeline.schema.words import OUTCOMES, REASON_GROUPS
 
 GOOD = """format = 1
 name = "line 1"
@@ -128,8 +140,8 @@ def test_file_patterns(tmp_path: Path, name: str, fits: bool) -> None:
         ('nozzle = "NOZ"', 'nozzle = ["A", "B"]', 19, "takes one column"),
         ('nozzle = "NOZ"', "nozzle = 1.5", 19, "place from 1"),
         ("(?P<machine>[^_]+)", "(?P<maschine>[^_]+)", 25, "unknown key"),
-        ("(?P<machine>[^_]+)", "(?P<machine>[^_]+", 25, "regular expression"),
-        ("(?P<machine>[^_]+)", "[^_]+", 25, "no group"),
+        ("(?P<machine>[^_]+)", "(?P<machine>[^_]+", 26, "regular expression"),
+        ("(?P<machine>[^_]+)", "[^_]+", 26, "no group"),
         ("(?P<machine>[^_]+)", "(?P<head>[^_]+)", 18, 'needs "machine"'),
         ('lighting = "red"', 'nozzle = "N1"', 29, "given twice"),
         ('lighting = "red"', 'machine = "M1"', 25, "given twice"),
@@ -192,3 +204,26 @@ def test_a_folder_is_sorted_by_name_and_names_are_unique(tmp_path: Path) -> None
     with pytest.raises(SettingsError, match=r'the name "z" is taken by a\.toml'):
         load_mappings(tmp_path)
     assert load_mappings(tmp_path / "nowhere") == ()
+
+
+DOCS = Path(__file__).parents[3] / "docs" / "log_formats.md"
+
+
+def test_the_example_of_the_docs_is_a_good_mapping(tmp_path: Path) -> None:
+    ((example),) = re.findall(r"```toml\n(.*?)```", DOCS.read_text(encoding="utf-8"), re.DOTALL)
+    mapping = load(tmp_path, example)
+    assert mapping.fits(Path("picks_M1_46.csv.gz"))
+    assert mapping.from_file_name() == ("machine",)
+
+
+def test_every_key_is_documented() -> None:
+    text = DOCS.read_text(encoding="utf-8")
+    keys = {f.name for f in fields(TextRules)} | {f.name for f in fields(TimeRules)}
+    keys |= {"format", "name", "table", "files", "pattern", *LOG_TABLES, *UNITS}
+    keys |= {column for _, column in WORDS if column != "outcome"}
+    assert {k for k in keys if f"`{k}`" not in text} == set()
+    sections = {"columns", "constants", "file_name", "outcome", "reason", "units", "text", "time"}
+    assert {s for s in sections if f"`[{s}]`" not in text} == set()
+    for word in (*REASON_GROUPS, *OUTCOMES):
+        assert f"`{word}`" in text
+    assert all(f'`"{unit}"`' in text for units in UNITS.values() for unit in units)

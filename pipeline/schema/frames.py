@@ -13,7 +13,10 @@ from typing import Final
 
 import polars as pl
 
-COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown", "first_tries")
+RUNS: Final = ("missed_runs", "rejected_runs", "dropped_runs", "lost_runs")
+"""Losses that begin a run on their feeder: what a jam of ten counts as once."""
+
+COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown", "first_tries", *RUNS)
 
 _COUNTS = dict.fromkeys(COUNTS, pl.Int64())
 

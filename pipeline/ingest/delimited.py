@@ -1,0 +1,209 @@
+"""Delimited text -> one of our tables, as a log mapping describes it.
+
+In:    a `SourceFile` whose name fits the patterns of exactly one `LogMapping`.
+Out:   rows of the mapping's table in the `Staging`, with the physical line that each began on.
+After: records read = rows staged + lines refused; text is kept byte for byte; nothing was guessed by a CSV sniffer.
+
+A file in which every line is one regular record is read by DuckDB alone. Any other (a torn line, a line end inside
+quotes, a comment, a blank line) is first copied record by record with its line numbers (delimited_lines.py).
+Memory stays within what the database may take, whatever the size of the file.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import FileRefused
+from pipeline.ingest.delimited_lines import Layout, RawLines, read_layout, write_regular
+from pipeline.ingest.delimited_sql import MOST_FIELDS, PENDING, Conversion, irregular_sql, literal, scan_sql
+from pipeline.ingest.dialect import SourceFile
+from pipeline.ingest.local_time import settle_by_order, zone_of
+from pipeline.ingest.mapping import LogMapping, Place
+from pipeline.ingest.staging import Staging
+from pipeline.settings import Plant
+
+TABLE = "delimited_rows"
+PAGE = 50_000
+"""Refused rows fetched at once."""
+
+
+class Delimited:
+    """The reader of delimited text."""
+
+    name = "delimited"
+
+    def __init__(self, mappings: tuple[LogMapping, ...]) -> None:
+        self._mappings = mappings
+
+    def recognises(self, source: SourceFile) -> bool:
+        """True if the file's name fits a mapping."""
+        return any(m.fits(source.path) for m in self._mappings)
+
+    def encoding(self, path: Path) -> str | None:
+        """Codec that the mapping of this file declares, for `open_source`; None where none does."""
+        declared = {m.text.encoding for m in self._mappings if m.fits(path)} - {"auto"}
+        return declared.pop() if len(declared) == 1 else None
+
+    def describe(self, source: SourceFile) -> str | None:
+        """Name of the mapping and the first 12 hex digits of the SHA-256 of its text."""
+        mapping = self._mapping(source.path)
+        return f"{mapping.name} sha256:{mapping.digest[:12]}"
+
+    def stage(self, source: SourceFile, staging: Staging, plant: Plant) -> None:
+        """Read the whole file; FileRefused when no or several mappings fit, or when the header is not as mapped.
+
+        The connection must keep `preserve_insertion_order` on (DuckDB's default): line numbers rest on it.
+        """
+        mapping = self._mapping(source.path)
+        layout = read_layout(source.text, mapping)
+        zone_name = mapping.time.zone or plant.zone
+        conversion = Conversion(
+            mapping=mapping,
+            layout=layout,
+            places=_places(mapping, layout),
+            pieces=_pieces(mapping, source.path),
+            zone=zone_of(zone_name),
+            zone_name=zone_name,
+        )
+        with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
+            _convert(_plain_name(source.text, Path(work)), staging, conversion, Path(work))
+        staging.con.execute(f"drop table {TABLE}")
+        if source.text == source.path and source.text.stat().st_size != source.size:
+            raise FileRefused("changed while it was read. Load it again when it is complete.")
+
+    def _mapping(self, path: Path) -> LogMapping:
+        fitting = [m for m in self._mappings if m.fits(path)]
+        if not fitting:
+            raise FileRefused(f'no log mapping has a pattern in files that fits "{path.name}".')
+        if len(fitting) > 1:
+            names = " and ".join(f'"{m.name}" ({m.path.name})' for m in fitting)
+            raise FileRefused(f"several log mappings fit its name: {names}. Narrow the patterns in files.")
+        return fitting[0]
+
+
+def _places(mapping: LogMapping, layout: Layout) -> dict[str, int]:
+    """Log column -> place, for every column that the mapping names; FileRefused when one is not there."""
+    wanted: list[tuple[str, Place]] = [("time", p) for p in mapping.time.columns]
+    wanted += [(ours, p) for ours, places in mapping.columns.items() for p in places]
+    header = layout.header or ()
+    found = {}
+    for ours, place in wanted:
+        if isinstance(place, int):
+            if place > layout.fields:
+                raise FileRefused(
+                    f'mapping "{mapping.name}" takes {ours} from column {place}, but a line has {layout.fields} fields.'
+                )
+            continue
+        times = header.count(place)
+        if times == 1:
+            found[place] = header.index(place) + 1
+            continue
+        if times:
+            raise FileRefused(f'its header has the column "{place}" {times} times: give its place in the mapping.')
+        near = [h for h in header if h.strip().casefold() == place.strip().casefold()]
+        hint = f' Is "{near[0]}" meant?' if near else ""
+        there = ", ".join(f'"{h}"' for h in header[:60])
+        raise FileRefused(
+            f'its header has no column "{place}", from which mapping "{mapping.name}" takes {ours}.{hint} '
+            f"It has: {there}.",
+            layout.first,
+        )
+    return found
+
+
+def _pieces(mapping: LogMapping, path: Path) -> dict[str, str | None]:
+    """Our column -> text, from the file's name without .gz; FileRefused when the pattern does not fit."""
+    if mapping.file_name is None:
+        return {}
+    name = path.name.removesuffix(".gz")
+    match = re.search(mapping.file_name, name)
+    if match is None:
+        raise FileRefused(f'its name does not fit the pattern {mapping.file_name} of mapping "{mapping.name}".')
+    return dict(match.groupdict())
+
+
+def _plain_name(text: Path, work: Path) -> Path:
+    """The file, or a link to it: DuckDB finds no file whose path holds both a backslash and a sign of a pattern."""
+    if "\\" not in text.absolute().as_posix():
+        return text
+    link = work / "log.txt"
+    link.symlink_to(text.absolute())
+    return link
+
+
+def _convert(text: Path, staging: Staging, conversion: Conversion, work: Path) -> None:
+    con, rules, layout = staging.con, conversion.mapping.text, conversion.layout
+    refused, expected = 0, _regular_lines(con, text, conversion)
+    numbered = expected is None
+    if numbered:
+        copy = work / "records.txt"
+        refused = write_regular(text, copy, rules, layout, staging.refuse)
+        scan = scan_sql(copy, rules, layout.fields, 0, numbered=True)
+    else:
+        scan = scan_sql(text, rules, layout.fields, layout.first, numbered=False)
+    con.execute(f"create or replace temp table {TABLE} as {conversion.table_sql(scan, numbered=numbered)}")
+    ((rows, low, high),) = con.execute(f"select count(*), min(rowid), max(rowid) from {TABLE}").fetchall()
+    if expected is not None and (expected != rows or (rows and high - low + 1 != rows)):
+        raise RuntimeError(f"{text}: {expected} regular lines, but {rows} rows numbered {low} to {high} were read")
+    # Row ids rise in the order of the file; in an open transaction they begin far above 0.
+    line = f"{TABLE}.line" if numbered else f"({TABLE}.rowid - {low or 0} + {layout.first + 1})"
+    span = "span" if numbered else "1"
+    staging.records_read += rows + refused
+    _settle_times(con, conversion, line)
+    if _count(con, "problem is not null"):
+        _refuse_rows(staging, text, line, span)
+
+
+def _settle_times(con: duckdb.DuckDBPyConnection, conversion: Conversion, line: str) -> None:
+    """Wall time -> UTC for every row that can be; stage the rows without a problem."""
+    (span,) = con.execute(conversion.span_sql(TABLE)).fetchall()
+    if span[0] is None:
+        return
+    for update in conversion.doubts_sql(TABLE, span):
+        con.execute(update)
+    if _count(con, f"problem = {literal(PENDING)}"):
+        settle_by_order(con, TABLE, line, conversion.zone, PENDING)
+        con.execute(f"update {TABLE} set problem = {conversion.undecided()} where problem = {literal(PENDING)}")
+    con.execute(conversion.insert_sql(TABLE, line, span))
+
+
+def _count(con: duckdb.DuckDBPyConnection, condition: str) -> int:
+    ((found,),) = con.execute(f"select count(*) from {TABLE} where {condition}").fetchall()
+    return int(found)
+
+
+def _regular_lines(con: duckdb.DuckDBPyConnection, text: Path, conversion: Conversion) -> int | None:
+    """Number of data lines if every one is one regular record, else None.
+
+    Runs on a connection of its own, because a file that DuckDB cannot cut would abort an open transaction.
+    """
+    layout = conversion.layout
+    if not layout.regular or not 2 <= layout.fields <= MOST_FIELDS:
+        return None
+    with con.cursor() as apart:
+        try:
+            sql = irregular_sql(text, conversion.mapping.text, layout.fields, layout.first)
+            ((lines, irregular),) = apart.execute(sql).fetchall()
+        except duckdb.InvalidInputException:
+            return None
+    return None if irregular else int(lines)
+
+
+def _refuse_rows(staging: Staging, text: Path, line: str, span: str) -> None:
+    """Hand every row with a problem to the staging, in the order of the lines, with its raw text."""
+    raw, last = RawLines(text), 0
+    while True:
+        page = staging.con.execute(
+            f"select {line} as number, {span}, problem from {TABLE} where problem is not null and {line} > $1 "
+            f"order by number limit {PAGE}",
+            [last],
+        ).fetchall()
+        for at, lines, problem in page:
+            staging.refuse(at, raw.text(at, lines), problem)
+            last = at
+        if len(page) < PAGE:
+            return

@@ -1,0 +1,160 @@
+"""mappings/*.toml -> `LogMapping`: how one maker's delimited log is read into one of our tables.
+
+In:    TOML files, written by the plant (docs/log_formats.md describes every key).
+Out:   frozen `LogMapping`s, sorted by name.
+After: every key is known and of its type, every required column of the table is filled from exactly one place, every
+       word is in its closed list; or SettingsError named file, line and remedy.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import SettingsError
+from pipeline.schema import words
+from pipeline.schema.tables import Table, table
+from pipeline.settings import read_toml
+
+FORMAT: Final = 1
+LOG_TABLES: Final = (
+    "pick",
+    "reel_event",
+    "service",
+    "measurement",
+    "counter",
+    "check_total",
+    "fault",
+    "activity",
+)
+"""Tables that a mapping can fill."""
+
+WORDS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
+    ("reel_event", "event"): words.REEL_EVENTS,
+    ("activity", "event"): ("recipe", "board_start", "board_end"),
+    ("service", "action"): words.SERVICE_ACTIONS,
+    ("service", "kind"): (*words.KINDS, "machine"),
+    ("counter", "grain"): words.GRAINS,
+    ("pick", "outcome"): words.OUTCOMES,
+    ("fault", "outcome"): words.OUTCOMES,
+    ("pick", "method"): words.METHODS,
+    ("counter", "method"): words.METHODS,
+    ("measurement", "good"): ("true", "false"),
+}
+"""(table, column): the closed list of words it takes."""
+
+UNITS: Final[Mapping[str, Mapping[str, str]]] = {
+    "dx": {"mm": "{}", "um": "{} / 1000", "mil": "{} * 0.0254"},
+    "dy": {"mm": "{}", "um": "{} / 1000", "mil": "{} * 0.0254"},
+    "dangle": {"degree": "{}", "mdeg": "{} / 1000", "rad": "degrees({})"},
+}
+"""Column: unit of the log -> SQL that gives our unit. 1 mil is 0.0254 mm exactly."""
+
+REASON_SOURCE: Final[Mapping[str, str]] = {"pick": "reason", "fault": "fault_type"}
+"""Table: the column whose raw text decides reason_group."""
+
+COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown", "remaining")
+
+Place = str | int
+"""A column of the log: its name in the header, or its place from 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class TextRules:
+    """[text]: how the file is cut into fields and what the fields mean."""
+
+    delimiter: str = ","
+    quote: str = '"'
+    encoding: str = "auto"
+    skip_lines: int = 0
+    header: bool = True
+    comment: str = ""
+    decimal: str = "."
+    thousands: str = ""
+    trim: bool = False
+    null: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TimeRules:
+    """[time]: where the time stands, how it is written and what clock it shows."""
+
+    columns: tuple[Place, ...]
+    format: str
+    zone: str | None = None
+    repeated_hour: str = "order"
+    missing_hour: str = "refuse"
+
+    @property
+    def absolute(self) -> bool:
+        """True if the text itself says the instant, so that no zone is needed."""
+        return self.format in ("epoch_s", "epoch_ms") or "%z" in self.format
+
+
+@dataclass(frozen=True, slots=True)
+class LogMapping:
+    """One mapping. `digest` is the SHA-256 of its text, hex."""
+
+    path: Path
+    name: str
+    table: str
+    files: tuple[str, ...]
+    digest: str
+    time: TimeRules
+    text: TextRules = field(default_factory=TextRules)
+    columns: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
+    constants: Mapping[str, str] = field(default_factory=dict)
+    file_name: str | None = None
+    outcome: Mapping[str, str] = field(default_factory=dict)
+    reason: Mapping[str, str] = field(default_factory=dict)
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def spec(self) -> Table:
+        """The table that it fills."""
+        return table(self.table)
+
+    def fits(self, path: Path) -> bool:
+        """True if the file's name, with or without .gz, matches one of the patterns."""
+        names = {path.name, path.name.removesuffix(".gz")}
+        return any(fnmatchcase(name, pattern) for name in names for pattern in self.files)
+
+    def from_file_name(self) -> tuple[str, ...]:
+        """Our columns that the file's name gives."""
+        return tuple(re.compile(self.file_name).groupindex) if self.file_name is not None else ()
+
+    def words_for(self, column: str) -> Mapping[str, str] | None:
+        """Text of the log -> our word, for a column with a closed list; None for a free column."""
+        allowed = WORDS.get((self.table, column))
+        if allowed is None:
+            return None
+        if column == "outcome":
+            return self.outcome
+        return self.values.get(column) or {word: word for word in allowed}
+
+
+def load_mappings(folder: Path) -> tuple[LogMapping, ...]:
+    """All mappings of a folder, sorted by name; none when there is no such folder.
+
+    Raises SettingsError when one is wrong or two have the same name.
+    """
+    found: dict[str, LogMapping] = {}
+    for path in sorted(folder.glob("*.toml")):
+        mapping = load_mapping(path)
+        if mapping.name in found:
+            raise SettingsError(path, 0, f'the name "{mapping.name}" is taken by {found[mapping.name].path.name}.')
+        found[mapping.name] = mapping
+    return tuple(found[name] for name in sorted(found))
+
+
+def load_mapping(path: Path) -> LogMapping:
+    """One mapping; SettingsError names file, line and remedy when it is wrong."""
+    text = path.read_bytes()
+    from pipeline.ingest.mapping_reader import MappingReader  # it needs the classes above
+
+    return MappingReader(path, text, read_toml(path, text)).mapping()

@@ -1,0 +1,336 @@
+"""Checks one mapping key by key.
+
+In:    the text of a mapping and the data that TOML made of it.
+Out:   `LogMapping` (pipeline/ingest/mapping.py).
+After: as mapping.py says; every SettingsError names the line of the key, or of its section.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import SettingsError
+from pipeline.ingest.encoding import is_text_codec
+from pipeline.ingest.local_time import zone_of
+from pipeline.ingest.mapping import (
+    COUNTS,
+    FORMAT,
+    LOG_TABLES,
+    REASON_SOURCE,
+    UNITS,
+    WORDS,
+    LogMapping,
+    Place,
+    TextRules,
+    TimeRules,
+)
+from pipeline.schema import words
+from pipeline.schema.tables import Column, Table, table
+from pipeline.settings import line_of, unknown_key
+
+
+class MappingReader:
+    """Reads one mapping and knows where in the file it is."""
+
+    def __init__(self, path: Path, text: bytes, data: dict[str, Any]) -> None:
+        self.path = path
+        self.data = data
+        self.digest = hashlib.sha256(text).hexdigest()
+        self.lines = text.decode("utf-8-sig").splitlines()
+
+    def _fail(self, message: str, key: str = "", section: str = "") -> SettingsError:
+        """The error, with the line of `key` in `section`, else of the section, else 0."""
+        line = line_of(self.lines, key, section) if key else 0
+        if not line and section:
+            head = re.compile(rf"\s*\[\s*{re.escape(section)}\s*\]")
+            line = next((n for n, text in enumerate(self.lines, 1) if head.match(text)), 0)
+        return SettingsError(self.path, line, message)
+
+    def _known(self, content: Mapping[str, Any], known: set[str], section: str = "") -> None:
+        for key in content:
+            if key not in known:
+                raise self._fail(unknown_key(key, known), key, section)
+
+    def _section(self, name: str) -> dict[str, Any]:
+        content = self.data.get(name, {})
+        if not isinstance(content, dict):
+            raise self._fail(f'"{name}" is a section: write [{name}] above its keys.', name)
+        return content
+
+    def _take(self, content: Mapping[str, Any], key: str, kind: type, what: str, default: Any, section: str) -> Any:
+        value = content.get(key, default)
+        if value is None:
+            raise self._fail(f'"{key}" is missing: {what}.', "", section)
+        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+            raise self._fail(f'"{key}" must be {what}, found {value!r}.', key, section)
+        return value
+
+    def _texts(self, content: Mapping[str, Any], key: str, section: str, *, needed: bool) -> tuple[str, ...]:
+        value = self._take(content, key, list, "a list of texts in quotes", None if needed else [], section)
+        if not all(isinstance(v, str) for v in value) or (needed and not all(value)) or (needed and not value):
+            raise self._fail(f'"{key}" must be a list of texts in quotes, found {value!r}.', key, section)
+        return tuple(value)
+
+    def mapping(self) -> LogMapping:
+        """The mapping; SettingsError when something in it is wrong."""
+        sections = {"text", "time", "columns", "constants", "file_name", "outcome", "reason", "values", "units"}
+        self._known(self.data, {"format", "name", "table", "files", *sections})
+        if self._take(self.data, "format", int, "format = 1", None, "") != FORMAT:
+            raise self._fail(f"this version reads format = {FORMAT}.", "format")
+        name = self._take(self.data, "name", str, "a text in quotes", None, "")
+        where = self._take(self.data, "table", str, "a text in quotes", None, "")
+        if not name or "\n" in name:
+            raise self._fail('"name" must be one line of text.', "name")
+        if where not in LOG_TABLES:
+            raise self._fail(f'table is "{where}"; use one of {", ".join(LOG_TABLES)}.', "table")
+        spec = table(where)
+        columns = self._columns(spec)
+        constants = self._constants(spec, where)
+        pattern, groups = self._file_name(spec)
+        self._once(columns, constants, groups)
+        for column in spec.content():
+            if column.required and column.name not in {"time", *columns, *constants, *groups}:
+                raise self._fail(
+                    f'table {where} needs "{column.name}": name its column in [columns], '
+                    "or give it in [constants] or [file_name].",
+                    section="columns",
+                )
+        if where == "counter" and not set(COUNTS) & set(columns):
+            raise self._fail(f"a counter log needs at least one count: {', '.join(COUNTS)}.", section="columns")
+        text = self._text()
+        by_log = {*columns, *groups}
+        return LogMapping(
+            path=self.path,
+            name=name,
+            table=where,
+            files=self._texts(self.data, "files", "", needed=True),
+            digest=self.digest,
+            time=self._time(text),
+            text=text,
+            columns=columns,
+            constants=constants,
+            file_name=pattern,
+            outcome=self._outcome(by_log, text),
+            reason=self._reason(where, by_log),
+            values=self._values(where, by_log),
+            units=self._units(by_log),
+        )
+
+    def _text(self) -> TextRules:
+        content, section = self._section("text"), "text"
+        self._known(content, set(TextRules.__dataclass_fields__), section)
+        default = TextRules()
+        made: dict[str, Any] = {"null": self._texts(content, "null", section, needed=False)}
+        for key in ("delimiter", "quote", "encoding", "comment", "decimal", "thousands"):
+            made[key] = self._take(content, key, str, "a text in quotes", getattr(default, key), section)
+        for key in ("header", "trim"):
+            made[key] = self._take(content, key, bool, "true or false", getattr(default, key), section)
+        made["skip_lines"] = self._take(content, "skip_lines", int, "a whole number", 0, section)
+        rules = TextRules(**made)
+        forbidden = set("\r\n\0") | ({rules.quote} if rules.quote else set())
+        checks = (
+            ("delimiter", len(rules.delimiter) == 1 and rules.delimiter.isascii(), "one ASCII character"),
+            ("delimiter", rules.delimiter not in forbidden, "another character than the quote or a line end"),
+            ("delimiter", not rules.delimiter.isalnum(), "no letter or digit"),
+            (
+                "quote",
+                rules.quote == "" or (len(rules.quote) == 1 and rules.quote in "\"'`|"),
+                "\", ', `, | or nothing",
+            ),
+            ("encoding", rules.encoding == "auto" or is_text_codec(rules.encoding), '"auto" or a Python codec'),
+            ("skip_lines", 0 <= rules.skip_lines <= 10_000, "between 0 and 10000"),
+            ("comment", not set(rules.comment) & set("\r\n\0"), "without line ends"),
+            ("decimal", rules.decimal in (".", ","), '"." or ","'),
+            (
+                "thousands",
+                rules.thousands in ("", ".", ",", "'", " ", "\u00a0", "\u202f"),
+                "a point, comma, ' or blank",
+            ),
+            ("thousands", rules.thousands != rules.decimal, "another character than decimal"),
+        )
+        for key, good, expected in checks:
+            if not good:
+                raise self._fail(f'"{key}" is {getattr(rules, key)!r}; it must be {expected}.', key, section)
+        return rules
+
+    def _time(self, text: TextRules) -> TimeRules:
+        content, section = self._section("time"), "time"
+        self._known(content, set(TimeRules.__dataclass_fields__), section)
+        columns = self._places(content.get("columns"), "columns", section, text)
+        form = self._take(content, "format", str, 'such as "%Y-%m-%d %H:%M:%S"', None, section)
+        zone = content.get("zone")
+        rules = TimeRules(
+            columns=columns,
+            format=form,
+            zone=None if zone is None else self._take(content, "zone", str, "a text in quotes", None, section),
+            repeated_hour=self._take(content, "repeated_hour", str, "a text in quotes", "order", section),
+            missing_hour=self._take(content, "missing_hour", str, "a text in quotes", "refuse", section),
+        )
+        self._time_format(rules)
+        if rules.zone is not None:
+            if rules.absolute:
+                raise self._fail(f'the format "{form}" gives the instant itself: leave out zone.', "zone", section)
+            try:
+                zone_of(rules.zone)
+            except ValueError as error:
+                raise self._fail(
+                    f'{error}. Use a name such as "Europe/Berlin" or an offset such as "+01:00".', "zone", section
+                ) from error
+        for key, allowed in (("repeated_hour", ("order", "first", "second", "refuse")), ("missing_hour", ("refuse",))):
+            if getattr(rules, key) not in allowed:
+                raise self._fail(f'"{key}" is {getattr(rules, key)!r}; use one of {", ".join(allowed)}.', key, section)
+        return rules
+
+    def _time_format(self, rules: TimeRules) -> None:
+        if rules.format in ("epoch_s", "epoch_ms"):
+            return
+        used = set(re.findall(r"%(.?)", rules.format))
+        unknown = sorted(used - set("YymdHIMSfpbBjz%"))
+        if unknown:
+            raise self._fail(
+                f"the time format holds %{unknown[0]}; known: %Y %y %m %d %j %b %B %H %I %p %M %S %f %z.",
+                "format",
+                "time",
+            )
+        date = used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB")))
+        if not date or not ("H" in used or {"I", "p"} <= used):
+            raise self._fail(f'the time format "{rules.format}" must give a whole date and the hour.', "format", "time")
+
+    def _places(self, value: Any, key: str, section: str, text: TextRules | None) -> tuple[Place, ...]:
+        found = value if isinstance(value, list) else [value]
+        header = text.header if text is not None else self._section("text").get("header", True) is not False
+        for place in found:
+            good = isinstance(place, str) or (isinstance(place, int) and not isinstance(place, bool) and place >= 1)
+            if not good:
+                raise self._fail(f'"{key}" must be the name of the log\'s column or its place from 1.', key, section)
+            if isinstance(place, str) and not header:
+                raise self._fail(
+                    f'"{key}" names the column "{place}", but the log has no header: give its place from 1.',
+                    key,
+                    section,
+                )
+        if not found:
+            raise self._fail(f'"{key}" names no column.', key, section)
+        return tuple(found)
+
+    def _ours(self, spec: Table, key: str, section: str) -> Column:
+        columns = {c.name: c for c in spec.content() if c.name not in ("time", "reason_group")}
+        if key == "time":
+            raise self._fail("the time is described in [time].", key, section)
+        if key == "reason_group":
+            raise self._fail("reason_group is made from the raw reason: list it in [reason].", key, section)
+        if key not in columns:
+            raise self._fail(f"table {spec.name}: {unknown_key(key, set(columns))}", key, section)
+        return columns[key]
+
+    def _columns(self, spec: Table) -> dict[str, tuple[Place, ...]]:
+        found = {}
+        for key, value in self._section("columns").items():
+            column = self._ours(spec, key, "columns")
+            if isinstance(value, list) and column.type != "TIMESTAMP":
+                raise self._fail(
+                    f'"{key}" takes one column of the log; only a time is joined from several.', key, "columns"
+                )
+            found[key] = self._places(value, key, "columns", None)
+        return found
+
+    def _constants(self, spec: Table, where: str) -> dict[str, str]:
+        found = {}
+        for key, value in self._section("constants").items():
+            column = self._ours(spec, key, "constants")
+            allowed = WORDS.get((where, key))
+            if column.type == "TIMESTAMP":
+                raise self._fail(f'"{key}" is a time and cannot be a constant.', key, "constants")
+            if column.type == "VARCHAR":
+                if not isinstance(value, str) or not value:
+                    raise self._fail(f'"{key}" must be a text in quotes, found {value!r}.', key, "constants")
+            elif column.type == "BOOLEAN":
+                value = {True: "true", False: "false"}.get(value) if isinstance(value, bool) else value
+            elif isinstance(value, bool) or not isinstance(value, int if "INT" in column.type else (int, float)):
+                raise self._fail(f'"{key}" must be a number, found {value!r}.', key, "constants")
+            if allowed is not None and value not in allowed:
+                raise self._fail(f'"{key}" is {value!r}; use one of {", ".join(allowed)}.', key, "constants")
+            found[key] = str(value)
+        return found
+
+    def _file_name(self, spec: Table) -> tuple[str | None, tuple[str, ...]]:
+        content = self._section("file_name")
+        if not content:
+            return None, ()
+        self._known(content, {"pattern"}, "file_name")
+        pattern = self._take(content, "pattern", str, "a regular expression in quotes", None, "file_name")
+        try:
+            groups = tuple(re.compile(pattern).groupindex)
+        except re.error as error:
+            raise self._fail(f"not a regular expression: {error}.", "pattern", "file_name") from error
+        if not groups:
+            raise self._fail("the pattern has no group such as (?P<machine>...).", "pattern", "file_name")
+        for group in groups:
+            if group == "time" or self._ours(spec, group, "file_name").type == "TIMESTAMP":
+                raise self._fail(f'"{group}" is a time and cannot come from the file name.', "pattern", "file_name")
+        return pattern, groups
+
+    def _once(self, columns: Mapping[str, Any], constants: Mapping[str, Any], groups: tuple[str, ...]) -> None:
+        for first, second, section in (
+            (columns, constants, "constants"),
+            (columns, groups, "file_name"),
+            (constants, groups, "file_name"),
+        ):
+            for twice in sorted(set(first) & set(second)):
+                raise self._fail(f'"{twice}" is given twice: keep one of its places.', twice, section)
+
+    def _words(self, content: Mapping[str, Any], section: str, allowed: tuple[str, ...]) -> dict[str, str]:
+        for key, value in content.items():
+            if value not in allowed:
+                raise self._fail(f'"{key}" is mapped to {value!r}; use one of {", ".join(allowed)}.', key, section)
+        return dict(content)
+
+    def _outcome(self, by_log: set[str], text: TextRules) -> dict[str, str]:
+        content = self._words(self._section("outcome"), "outcome", words.OUTCOMES)
+        if content and "outcome" not in by_log:
+            raise self._fail('[outcome] is there, but [columns] has no "outcome".', section="outcome")
+        if "outcome" in by_log and not content:
+            raise self._fail(
+                'say in [outcome] what each text of the log means, such as "OK" = "placed".', section="columns"
+            )
+        for key in content:
+            if key in text.null and key:
+                raise self._fail(f'"{key}" means nothing by null in [text]: write "" instead.', key, "outcome")
+        return content
+
+    def _reason(self, where: str, by_log: set[str]) -> dict[str, str]:
+        content = self._words(self._section("reason"), "reason", words.REASON_GROUPS)
+        source = REASON_SOURCE.get(where)
+        if content and source not in by_log:
+            raise self._fail(f'[reason] is there, but [columns] has no "{source or "reason"}".', section="reason")
+        return content
+
+    def _values(self, where: str, by_log: set[str]) -> dict[str, dict[str, str]]:
+        closed = {c: allowed for (t, c), allowed in WORDS.items() if t == where and c != "outcome"}
+        found = {}
+        for column, content in self._section("values").items():
+            section = f"values.{column}"
+            if column not in closed:
+                raise self._fail(
+                    unknown_key(column, set(closed)) if closed else f"{where} has no such list.", section=section
+                )
+            if not isinstance(content, dict):
+                raise self._fail(f"write [{section}] above its keys.", column, "values")
+            if column not in by_log:
+                raise self._fail(f'[{section}] is there, but [columns] has no "{column}".', section=section)
+            found[column] = self._words(content, section, closed[column])
+        return found
+
+    def _units(self, by_log: set[str]) -> dict[str, str]:
+        content = self._section("units")
+        self._known(content, set(UNITS), "units")
+        for key, value in content.items():
+            if value not in UNITS[key]:
+                raise self._fail(f'"{key}" is {value!r}; use one of {", ".join(UNITS[key])}.', key, "units")
+            if key not in by_log:
+                raise self._fail(f'[units] has "{key}", but [columns] has not.', key, "units")
+        return dict(content)

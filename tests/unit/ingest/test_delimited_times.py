@@ -1,0 +1,96 @@
+"""Times in delimited logs: how they are written, zones, and the two clock changes."""
+
+# ruff: noqa: DTZ001 - times in the store are UTC without a zone
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from tests.fixtures_delimited import GOOD, HEAD, MAPPING, Result, stage
+
+
+@pytest.mark.parametrize(
+    ("form", "text"),
+    [
+        ("epoch_s", "1763272800.25"),
+        ("epoch_ms", "1763272800250"),
+        ("%Y-%m-%dT%H:%M:%S.%f%z", "2025-11-16T07:00:00.25+01:00"),
+        ("%Y-%m-%dT%H:%M:%S.%f%z", "2025-11-16T06:00:00.250Z"),
+        ("%d/%m/%y %I:%M:%S.%f %p", "16/11/25 06:00:00.250 AM"),
+        ("%d %b %Y %H:%M:%S.%f", "16 Nov 2025 06:00:00.25"),
+    ],
+)
+def test_ways_to_write_a_time(tmp_path: Path, form: str, text: str) -> None:
+    # 1763272800 is 2025-11-16T06:00:00Z: `date -u -d @1763272800` of GNU coreutils.
+    mapping = MAPPING.replace("%Y-%m-%d %H:%M:%S", form)
+    got = stage(tmp_path, HEAD + GOOD.replace("2026-11-16 06:00:00", text), mapping)
+    assert got.one("time") == [datetime(2025, 11, 16, 6, 0, 0, 250_000)]
+
+
+def test_milliseconds_taken_for_seconds_are_refused(tmp_path: Path) -> None:
+    mapping = MAPPING.replace("%Y-%m-%d %H:%M:%S", "epoch_s")
+    for text in ("1763272800250", "1e9", "-1", "99999999999999999"):
+        got = stage(tmp_path, HEAD + GOOD.replace("2026-11-16 06:00:00", text), mapping)
+        assert got.one("line") == []
+        assert len(got.refused) == 1
+
+
+def test_the_plants_zone_is_the_default_and_columns_are_joined(tmp_path: Path) -> None:
+    mapping = (
+        MAPPING.replace('["T"]', '["T", "E"]').replace('reason = "E"\n', "").replace('[reason]\n17 = "vacuum"\n', "")
+    )
+    text = HEAD + "2026-07-01;M1;N1;OK;06:00:00;\n"
+    assert stage(tmp_path, text, mapping, zone="Europe/Berlin").one("time") == [datetime(2026, 7, 1, 4)]
+    mapping = mapping.replace("[columns]", 'zone = "-03:30"\n[columns]', 1)
+    assert stage(tmp_path, text, mapping, zone="Europe/Berlin").one("time") == [datetime(2026, 7, 1, 9, 30)]
+
+
+def clock(folder: Path, times: list[str], policy: str = "order", more: str = "", transaction: bool = True) -> Result:
+    mapping = MAPPING.replace("[columns]", f'zone = "Europe/Berlin"\nrepeated_hour = "{policy}"\n[columns]', 1)
+    return stage(
+        folder,
+        HEAD + "".join(GOOD.replace("2026-11-16 06:00:00", t) for t in times) + more,
+        mapping,
+        transaction=transaction,
+    )
+
+
+@pytest.mark.parametrize("more", ["", "torn\n"])
+def test_the_missing_hour_is_refused(tmp_path: Path, more: str) -> None:
+    got = clock(tmp_path, ["2026-03-29 01:59:59", "2026-03-29 02:30:00", "2026-03-29 03:00:00"], more=more)
+    assert got.rows("line, time") == [(2, datetime(2026, 3, 29, 0, 59, 59)), (4, datetime(2026, 3, 29, 1))]
+    assert got.refused[0][:2] == (3, "2026-03-29 02:30:00;M1;N1;OK;;0.5")
+    assert 'time "2026-03-29 02:30:00" does not exist' in got.refused[0][2]
+
+
+@pytest.mark.parametrize("transaction", [True, False])
+@pytest.mark.parametrize("more", ["", "torn\n"])
+def test_the_repeated_hour_goes_by_the_order_of_the_lines(tmp_path: Path, more: str, transaction: bool) -> None:
+    times = ["01:59:00", "02:10:00", "02:59:00", "02:01:00", "02:30:00", "03:00:00"]
+    got = clock(tmp_path, [f"2026-10-25 {t}" for t in times], more=more, transaction=transaction)
+    assert got.rows("line, strftime(time, '%H:%M')") == [
+        (2, "23:59"), (3, "00:10"), (4, "00:59"), (5, "01:01"), (6, "01:30"), (7, "02:00")
+    ]  # fmt: skip
+
+
+def test_the_repeated_hour_by_policy(tmp_path: Path) -> None:
+    alone = ["2026-10-25 02:30:00"]
+    assert clock(tmp_path, alone, "first").one("time") == [datetime(2026, 10, 25, 0, 30)]
+    assert clock(tmp_path, alone, "second").one("time") == [datetime(2026, 10, 25, 1, 30)]
+    for policy, words in (("refuse", "shown twice"), ("order", "show twice")):
+        got = clock(tmp_path, [*alone, "2026-10-25 12:00:00"], policy)
+        assert got.one("line") == [3]
+        assert words in got.refused[0][2]
+        assert '"2026-10-25 02:30:00"' in got.refused[0][2]
+
+
+def test_the_pass_of_a_bad_line_is_not_asked(tmp_path: Path) -> None:
+    got = clock(
+        tmp_path,
+        ["2026-10-25 01:59:00", "2026-10-25 02:20:00"],
+        more=GOOD.replace("2026-11-16 06", "2026-10-25 02").replace("OK", "XX"),
+    )
+    assert got.rows("line, time") == [(2, datetime(2026, 10, 24, 23, 59)), (3, datetime(2026, 10, 25, 0, 20))]
+    assert 'outcome "XX"' in got.refused[0][2]
