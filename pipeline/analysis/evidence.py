@@ -69,7 +69,11 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
-    since = _since(suspect, item_key, context, dispersion) if weekly is not None else None
+    since = None
+    if suspect.kind == "lot":
+        since = _first_use(item_key, context)
+    elif weekly is not None:
+        since = _since(suspect, item_key, context, dispersion)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
@@ -200,6 +204,16 @@ def _since(s: Suspect, item_key: str, context: Context, dispersion: float) -> tu
         high=change.high,
         compared_with="its own days before, against its peers' losses on the same work",
     )
+
+
+def _first_use(item_key: str, context: Context) -> tuple[str, Evidence] | None:
+    """A lot is bad from its first part on: the day on which it was first used, if that lies inside the history."""
+    days = context.days["day"]
+    mine = context.days.filter(pl.col("lot") == item_key)["day"]
+    if mine.is_empty() or mine.min() == days.min():
+        return None
+    first = str(mine.min())
+    return first, Evidence("since", f"It was first used on {first}.", compared_with="all days of the history")
 
 
 def _doubt(s: Suspect) -> list[Evidence]:

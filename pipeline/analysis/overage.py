@@ -46,6 +46,7 @@ class Lines:
     parts       one row a part of the builds, in the order that `part` points to: part table and what the logs add
     rates       loss rates of these parts
     left_out    lots left out, by part
+    weeks       weeks of the history in which anything ran
     good, bad   beta parameters of the build's mean rate of good and of lost parts
     loads       loads of the machines; per_load: parts lost in each
     """
@@ -54,6 +55,7 @@ class Lines:
     parts: pl.DataFrame
     rates: Rates
     left_out: dict[str, tuple[str, ...]]
+    weeks: int
     part: IntArray
     need: IntArray
     good: FloatArray
@@ -126,7 +128,7 @@ def prepare(
     pack = table["pack"].fill_null(np.inf).to_numpy().astype(float)[part]
     machines = table["machines"].to_numpy().astype(np.int64)[part]
     times = loads_of_build(need.astype(float), b / (a + b), per_load, pack, machines)
-    return Lines(good, table, rates, left_out, part, need, a, b, times, per_load)
+    return Lines(good, table, rates, left_out, named["week"].n_unique(), part, need, a, b, times, per_load)
 
 
 def _parts_of(
@@ -248,7 +250,7 @@ def _findings(lines: Lines, plant: Plant) -> tuple[Overage, ...]:
             words.history(
                 float(rates.used[i]),
                 float(rates.lost[i]),
-                plant.buying.history_weeks,
+                lines.weeks,
                 (float(mean[i]), float(low[i]), float(high[i])),
                 bool(rates.own[i] >= OWN_ENOUGH),
                 f"package {package}" if package is not None and peers > 0 else "the plant",

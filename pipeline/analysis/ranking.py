@@ -15,6 +15,7 @@ shows in its parts.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,7 +24,7 @@ import polars as pl
 from scipy import stats
 
 from pipeline.analysis import evidence, items
-from pipeline.analysis.actions import advice
+from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, Items, attribute
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate
@@ -67,6 +68,8 @@ def rank(
         suspects.extend(_recipes(loss, attribution, frame, plant))
     dispersions = {**dict.fromkeys(LOSSES, 1.0), **{f[0]: f[1].dispersion * f[1].run_length for f in found}}
     context = evidence.Context(joint, days, reasons, week, plant.statistics, dispersions)
+    lines = {id(s) for s in one_line_each(suspects)}
+    suspects = [dataclasses.replace(s, headline=id(s) in lines) for s in suspects]
     full = [evidence.complete(s, context) if s.flagged or s.explained_by else s for s in suspects]
     notes = tuple(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged)
     return Ranking(

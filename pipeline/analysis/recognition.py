@@ -90,7 +90,7 @@ def _finding(
         method=_text(row["method"]),
         lighting=", ".join(lights) if lights else None,
         rejects=rate(int(mine["losses"].sum()), int(mine["chances"].sum()), settings, dispersion),
-        expected=own_suspect.expected if own_suspect else None,
+        expected=own_suspect.expected if own_suspect and (culprit is None or culprit.kind == "part") else None,
         flagged=culprit is not None,
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
         follows=_follows(culprit),

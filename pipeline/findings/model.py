@@ -68,6 +68,8 @@ class Suspect:
     excess     losses - expected, with its interval; shrunken, so it is what mending is expected to save
     effect     odds ratio against healthy peers, adjusted for everything else it worked with
     q          Benjamini-Hochberg adjusted p-value over everything looked at this week
+    headline   True for the one flagged entry that stands for its item in lists: an item flagged for several losses is one
+               thing to do
     enough     False when there are too few picks to say anything; then effect, q are None and flagged is False
     """
 
@@ -98,6 +100,7 @@ class Suspect:
     cost_high: float | None = None
     enough: bool = True
     explained_by: str | None = None
+    headline: bool = False
     advice: str = ""
     history: tuple[TrendPoint, ...] = ()
 

@@ -18,7 +18,6 @@ from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.ipc2591_envelope import envelopes
 from pipeline.ingest.ipc2591_messages import Context, read
 from pipeline.ingest.ipc2591_rows import Batches, Envelope
-from pipeline.ingest.ipc2591_running import Running
 from pipeline.ingest.ipc2591_structures import Unusable
 from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
@@ -47,7 +46,7 @@ class Ipc2591:
 
     def stage(self, source: SourceFile, staging: Staging, plant: Plant) -> None:
         """Read all envelopes into `staging`; FileRefused when the file is cut off or damaged between them."""
-        context = Context(tuple((re.compile(s.pattern), s) for s in plant.maintenance), Running())
+        context = Context(tuple((re.compile(s.pattern), s) for s in plant.maintenance))
         batches = Batches(staging)
         for number, raw, content in envelopes(source.text):
             staging.records_read += 1

@@ -1,23 +1,23 @@
 """MaterialsInstalled -> picks: each part placed, and each part that was not.
 
 In:    a MaterialsInstalled envelope.
-Out:   `pick` rows, `measurement` rows of refused parts, and `counter` rows for parts that only a quantity tells of.
-After: attempts in `pick` and `counter` together = installed + not installed, by list or quantity, whichever is more.
+Out:   `pick` rows, and `measurement` rows of refused parts.
+After: picks = installed + not installed, by list or quantity, whichever is more.
 
-Where the lists hold fewer parts than the quantities say, the difference goes to `counter` (grain feeder), as placed or
-as unknown. Where a material has a quantity of installed parts but no list of them, all of it goes there: a sender that
-lists only failures would else seem to lose every part it names.
+Where the lists hold fewer parts than the quantities say, or are absent, the difference is written as picks too: real
+attempts of which the log gives feeder, part and reel but no nozzle, designator or time of their own. They have the time
+of the message, and ended as placed (installed) or unknown (not installed).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any, Final, cast
+from typing import Any, Final
 
 from pipeline.ingest.ipc2591_rows import Envelope, Row, Rows
-from pipeline.ingest.ipc2591_running import Running
 from pipeline.ingest.ipc2591_structures import (
     Object,
+    Unusable,
     count,
     figure,
     head_of,
@@ -34,33 +34,58 @@ from pipeline.ingest.ipc2591_words import LOOKED_AT, rejection, tested
 _TIME, _BOARD, _DESIGNATOR, _OUTCOME = 1, 14, 15, 16
 """Places in a row of `pick` (ipc2591_rows.COLUMNS)."""
 
-_LOSSES: Final = ("missed", "rejected", "dropped", "returned", "unknown")
+MOST_PARTS: Final = 100_000
+"""Largest quantity accepted in one message. It tells of one board or panel, which holds far fewer placements: more is a
+damaged figure or a total that was never set back, and each part would become a pick."""
 
 
-def installed(envelope: Envelope, running: Running, rows: Rows) -> None:
+def installed(envelope: Envelope, rows: Rows) -> None:
     """Add the rows of one MaterialsInstalled message."""
     transaction = envelope.transaction
     picks: list[Row] = []
+    unlisted: list[tuple[Row, int]] = []
     for entry in items(envelope.body, "InstalledMaterials"):
         place = _place(entry)
         board = text(entry.get("UnitIdentifier"), "UnitIdentifier") or transaction
         good = _placed(envelope, entry, place, board)
         bad = _not_placed(envelope, entry, place, board, rows)
-        claimed_good = count(entry, "QuantityInstalled") or 0
-        claimed_bad = count(entry, "QuantityNonInstalled") or 0
-        if claimed_good and not good:
-            _count_only(envelope, rows, place, claimed_good, bad, max(claimed_bad - len(bad), 0))
-            continue
-        if claimed_good > len(good) or claimed_bad > len(bad):
-            _count_only(envelope, rows, place, max(claimed_good - len(good), 0), [], max(claimed_bad - len(bad), 0))
+        for name, listed, outcome in (("QuantityInstalled", good, "placed"), ("QuantityNonInstalled", bad, "unknown")):
+            missing = _quantity(entry, name) - len(listed)
+            if missing > 0:
+                unlisted.append((_unlisted(envelope, place, board, outcome), missing))
         picks += good
         picks += bad
-    if picks:
-        first = min(cast("int", row[_TIME]) for row in picks)
-        program = running.program(envelope.machine, transaction, first)
-        tries = _tries(picks)
-        ends = {number: (number, *program) for number in set(tries)}
-        rows["pick"] = [row + ends[number] for row, number in zip(picks, tries, strict=True)]
+    if (total := sum(missing for _, missing in unlisted)) > MOST_PARTS:
+        raise _too_many("the quantities without a list add up to", total)
+    found = [(*row, number) for row, number in zip(picks, _tries(picks), strict=True)]
+    for row, missing in unlisted:
+        found += [row] * missing
+    if found:
+        rows["pick"] = found
+
+
+def _quantity(entry: Object, name: str) -> int:
+    """A quantity of one entry, 0 when missing; Unusable when it is more than a board can hold."""
+    quantity = count(entry, name) or 0
+    if quantity > MOST_PARTS:
+        raise _too_many(f"{name} is", quantity)
+    return quantity
+
+
+def _too_many(said: str, quantity: int) -> Unusable:
+    return Unusable(
+        f"{said} {quantity}, expected at most {MOST_PARTS} parts in one message: it tells of one board or panel, "
+        "and more is a damaged figure or a total that was never set back."
+    )
+
+
+def _unlisted(envelope: Envelope, place: Row, board: str | None, outcome: str) -> Row:
+    """A pick that only a quantity tells of, with its try number (none)."""
+    nowhere = (None, None, None, None)
+    return (
+        envelope.line, envelope.time, envelope.machine, *nowhere, *place,
+        board, None, outcome, None, None, None,
+    )  # fmt: skip
 
 
 def _place(entry: Object) -> tuple[str | None, ...]:
@@ -148,20 +173,6 @@ def _figures(test: Object) -> tuple[float | None, float | None, float | None, fl
     if expected is not None and low is not None and high is not None and not low <= expected <= high:
         low, high = expected - abs(low), expected + abs(high)
     return expected, measured, low, high
-
-
-def _count_only(envelope: Envelope, rows: Rows, place: Row, placed: int, bad: list[Row], unknown: int) -> None:
-    """One row of `counter`: parts that no list names, and losses whose placed fellows no list names."""
-    lost = dict.fromkeys(_LOSSES, 0)
-    for row in bad:
-        lost[str(row[_OUTCOME])] += 1
-    lost["unknown"] += unknown
-    rows.setdefault("counter", []).append(
-        (
-            envelope.line, envelope.time, envelope.machine, "feeder", *place,
-            placed + sum(lost.values()), placed, *lost.values(), None,
-        )
-    )  # fmt: skip
 
 
 def _tries(picks: list[Row]) -> list[int | None]:

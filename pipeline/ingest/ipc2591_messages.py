@@ -18,7 +18,6 @@ from typing import Final
 
 from pipeline.ingest.ipc2591_installed import installed
 from pipeline.ingest.ipc2591_rows import Envelope, Rows, add
-from pipeline.ingest.ipc2591_running import Program, Running
 from pipeline.ingest.ipc2591_structures import (
     Location,
     Unusable,
@@ -38,10 +37,9 @@ from pipeline.settings import Service
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What reading a message takes besides the message: how the plant names services, and what runs."""
+    """What reading a message takes besides the message: how the plant names services."""
 
     patterns: tuple[tuple[re.Pattern[str], Service], ...]
-    running: Running
 
 
 def read(envelope: Envelope, context: Context) -> Rows:
@@ -53,8 +51,8 @@ def read(envelope: Envelope, context: Context) -> Rows:
     return rows
 
 
-def _installed(envelope: Envelope, context: Context, rows: Rows) -> None:
-    installed(envelope, context.running, rows)
+def _installed(envelope: Envelope, _: Context, rows: Rows) -> None:
+    installed(envelope, rows)
 
 
 def _consumed(envelope: Envelope, _: Context, rows: Rows) -> None:
@@ -156,26 +154,20 @@ def _reel(envelope: Envelope, rows: Rows, event: str, place: Location, previous:
         )  # fmt: skip
 
 
-def _program(envelope: Envelope) -> Program:
-    order = obj(envelope.body, "WorkOrderIdentifier")
-    return text(envelope.body.get("RecipeName"), "RecipeName"), text(order.get("WorkOrderId"), "WorkOrderId")
+def _activity(envelope: Envelope, rows: Rows, event: str, board: str | None) -> None:
+    """What runs on the machine; which picks it goes to is decided in rollup/, from all files."""
+    body = envelope.body
+    order = text(obj(body, "WorkOrderIdentifier").get("WorkOrderId"), "WorkOrderId")
+    recipe, lane = text(body.get("RecipeName"), "RecipeName"), text(body.get("Lane"), "Lane")
+    add(rows, "activity", (envelope.line, envelope.time, envelope.machine, event, lane, recipe, order, board))
 
 
-def _activity(envelope: Envelope, rows: Rows, event: str, board: str | None) -> tuple[str | None, Program]:
-    lane, program = text(envelope.body.get("Lane"), "Lane"), _program(envelope)
-    add(rows, "activity", (envelope.line, envelope.time, envelope.machine, event, lane, *program, board))
-    return lane, program
+def _recipe(envelope: Envelope, _: Context, rows: Rows) -> None:
+    _activity(envelope, rows, "recipe", None)
 
 
-def _recipe(envelope: Envelope, context: Context, rows: Rows) -> None:
-    lane, program = _activity(envelope, rows, "recipe", None)
-    context.running.activate(envelope.machine, lane, envelope.time, program)
-
-
-def _started(envelope: Envelope, context: Context, rows: Rows) -> None:
-    board = envelope.transaction
-    lane, program = _activity(envelope, rows, "board_start", board)
-    context.running.start(envelope.machine, board, lane, envelope.time, program)
+def _started(envelope: Envelope, _: Context, rows: Rows) -> None:
+    _activity(envelope, rows, "board_start", envelope.transaction)
 
 
 def _completed(envelope: Envelope, _: Context, rows: Rows) -> None:

@@ -30,7 +30,7 @@ _COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "return
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "pick": (
         *("line", "time", "machine", "head", "spindle", "nozzle", "nozzle_type", *_FEEDER, "board"),
-        *("designator", "outcome", "reason", "reason_group", "try_number", "recipe", "work_order"),
+        *("designator", "outcome", "reason", "reason_group", "try_number"),
     ),
     "measurement": (
         *("line", "time", "machine", "head", "nozzle", "feeder", "part", "reel", "lot"),
@@ -50,7 +50,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "activity": ("line", "time", "machine", "event", "lane", "recipe", "work_order", "board"),
     "message": ("line", "message_id"),
 }
-"""Columns that a message can fill; times are microseconds since 1970 UTC."""
+"""Columns that a message can fill; times are microseconds since 1970 UTC. The recipe of a pick is not among them: the
+message that tells it may be in another file, so rollup/ fills it in from `activity`."""
 
 _NIL: Final = "00000000-0000-0000-0000-000000000000"
 """Nil UUID (RFC 9562, section 5.9): what a sender writes that gives its messages no identity."""

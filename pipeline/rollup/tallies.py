@@ -1,6 +1,6 @@
 """Turn stored picks, counters and faults into counts per key and hour.
 
-In:    tables `pick`, `counter`, `fault`, and the staged rows of the file just loaded.
+In:    tables `pick`, `counter`, `fault`, `activity`, and the staged rows of the file just loaded.
 Out:   tables `tally` and `reason_tally`, recomputed for every machine and hour that the file touches.
 After: counts >= 0 and attempts = sum of outcomes; summed over keys they equal the store's picks. A key without picks is
        absent, never zero. The result depends on what is in the store, not on the order in which it came.
@@ -14,7 +14,7 @@ from importlib.resources import files
 
 import duckdb
 
-STEPS = ("touched", "joint", "counters", "reasons")
+STEPS = ("touched", "recipes", "joint", "counters", "reasons")
 """The SQL files of the roll-up in the order in which they run."""
 
 COUNTER_REACH_HOURS = 12

@@ -96,6 +96,10 @@ def _plant_history(rng: np.random.Generator, world: World) -> tuple[pl.DataFrame
                         "returned": 0,
                         "unknown": 0,
                         "first_tries": placed,
+                        "missed_runs": missed,
+                        "rejected_runs": rejected,
+                        "dropped_runs": 0,
+                        "lost_runs": missed + rejected,
                     }
                 )
     usage = pl.DataFrame(rows, schema=USAGE)

@@ -1,5 +1,5 @@
 -- Single picks -> tally rows of grain joint. Offsets are summed as decimals: the sum of floats would depend on the
--- order in which threads meet them.
+-- order in which threads meet them. A pick that does not name its recipe has the one that ran then (recipes.sql).
 delete from tally where (machine, hour) in (select machine, hour from touched);
 
 -- Losses that go on with a run: one of the two picks before from the same feeder was lost the same way. A jam of ten is one
@@ -16,14 +16,16 @@ with losing as (
 ),
 ordered as (
     select l.hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
-    p.recipe, p.method, p.lighting, p.outcome,
+    coalesce(p.recipe, s.recipe) as recipe, p.method, p.lighting, p.outcome,
         lag(p.outcome, 1, '') over in_order as one_before, lag(p.outcome, 2, '') over in_order as two_before
     from pick p
     join losing l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
+    left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
     window in_order as (
         partition by p.machine, p.feeder, l.hour
-        order by p.time, p.board, p.designator, p.try_number, p.nozzle, p.head, p.spindle, p.part, p.outcome, p.reason
+        order by p.time, p.board, p.designator, p.try_number, p.nozzle, p.head, p.spindle, p.part, p.outcome, p.reason,
+            p.nozzle_type, p.slot, p.lane, p.package, p.reel, p.lot, p.recipe, p.method, p.lighting
     )
 )
 select hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
@@ -43,7 +45,7 @@ insert into tally
 with counted as (
     select
         date_trunc('hour', p.time) as hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
-    p.recipe, p.method, p.lighting,
+    coalesce(p.recipe, s.recipe) as recipe, p.method, p.lighting,
         count(*) as attempts,
         count(*) filter (where p.outcome = 'placed') as placed,
         count(*) filter (where p.outcome = 'missed') as missed,
@@ -62,10 +64,11 @@ with counted as (
         sum(cast(p.dangle * p.dangle as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dangle_squares
     from pick p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
     group by
         date_trunc('hour', p.time), p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
-    p.recipe, p.method, p.lighting
+    coalesce(p.recipe, s.recipe), p.method, p.lighting
     union all
     select
         hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,

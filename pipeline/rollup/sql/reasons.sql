@@ -6,9 +6,10 @@ delete from reason_tally where (machine, hour) in (select machine, hour from tou
 insert into reason_tally
 with loss as (
     select row_number() over (order by p.load_id, p.line, p.time, p.board, p.designator, p.nozzle) as loss_id,
-           date_trunc('hour', p.time) as hour, p.*
+           date_trunc('hour', p.time) as hour, coalesce(p.recipe, s.recipe) as ran, p.*
     from pick p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.outcome not in ('placed')
         and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
 ),
@@ -28,7 +29,7 @@ near as (
 select
     'joint', l.hour,
     l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel, l.lot,
-    l.recipe, l.method, l.lighting,
+    l.ran, l.method, l.lighting,
     l.outcome, l.reason,
     coalesce(n.reason_group, l.reason_group, 'other') as reason_group,
     count(*)
@@ -36,4 +37,4 @@ from loss l
 left join near n on n.loss_id = l.loss_id and n.place = 1
 group by
     l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel,
-    l.lot, l.recipe, l.method, l.lighting, l.outcome, l.reason, coalesce(n.reason_group, l.reason_group, 'other')
+    l.lot, l.ran, l.method, l.lighting, l.outcome, l.reason, coalesce(n.reason_group, l.reason_group, 'other')
