@@ -205,7 +205,8 @@ def _progress(quiet: bool) -> Progress:
     )
 
 
-def _analyse(plant: Plant, label: str | None) -> Bundle:
+def _analyse(plant: Plant, label: str | None, *, anew: bool = False) -> Bundle:
+    """The findings of a week: those published if the store still gives the same, unless asked for anew."""
     with open_store(plant, write=False) as con:
         now = datetime.now(UTC).replace(tzinfo=None)
         chosen = listing.check_week(label) if label else frames.last_week_with_data(con, plant, now)
@@ -213,12 +214,13 @@ def _analyse(plant: Plant, label: str | None) -> Bundle:
             raise UserError("the store holds no complete week yet. Load logs with `pickfall ingest`, or name a week.")
         from pipeline import weekly  # only now: the statistics take a second to import
 
-        return weekly.analyse(con, plant, chosen)
+        published = None if anew else weekly.published(con, plant, chosen)
+        return published or weekly.analyse(con, plant, chosen)
 
 
 def _publish(plant: Plant, label: str | None, *, quiet: bool) -> None:
     say("Analysing ...", quiet=quiet)
-    bundle = _analyse(plant, label)
+    bundle = _analyse(plant, label, anew=True)
     say("Writing the report ...", quiet=quiet)
     from pipeline import weekly
 

@@ -7,6 +7,7 @@ After: the same store and settings give the same bundle, byte for byte; the fold
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import tempfile
 from datetime import UTC, timedelta
@@ -27,7 +28,7 @@ from pipeline.analysis.services import outcomes
 from pipeline.analysis.summary import summaries
 from pipeline.errors import UserError
 from pipeline.findings.model import Bundle
-from pipeline.findings.to_json import rounded, to_json
+from pipeline.findings.to_json import from_json, rounded, to_json
 from pipeline.settings import Plant
 from pipeline.store import frames
 from pipeline.store import quality as facts
@@ -100,6 +101,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         settings=plant.for_report(),
         versions=versions(),
         looked_at=ranked.looked_at,
+        basis=basis(con, plant, week.label),
     )
     made: Bundle = rounded(bundle)
     return made
@@ -122,6 +124,26 @@ def _facts(con: duckdb.DuckDBPyConnection, week: frames.Week) -> Facts:
         consumption=facts.consumption(con),
         faults=facts.faults(con, week),
     )
+
+
+def basis(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> str:
+    """Digest of what the figures of a week come from: the same digest means the same findings."""
+    sha = hashlib.sha256(repr((__version__, label, sorted(plant.for_report().items()))).encode())
+    for table in ("load", "master_machine", "master_nozzle", "master_feeder", "master_part", "master_build"):
+        columns = "content_hash, dialect, mapping" if table == "load" else "*"
+        for row in con.execute(f"select {columns} from {table} order by all").fetchall():
+            sha.update(repr(row).encode())
+    return sha.hexdigest()
+
+
+def published(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle | None:
+    """The findings in the week's output folder, if they are still what the store would give; None otherwise."""
+    path = plant.out / label / "findings.json"
+    try:
+        found = from_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return found if found.basis == basis(con, plant, label) else None
 
 
 def versions() -> dict[str, str]:

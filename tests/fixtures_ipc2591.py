@@ -90,9 +90,8 @@ class Staged:
 
     def count(self, table: str) -> int:
         """How many rows were staged."""
-        row = self.con.execute(f"select count(*) from staged_{table}").fetchone()
-        assert row is not None
-        return int(row[0])
+        ((rows,),) = self.con.execute(f"select count(*) from staged_{table}").fetchall()
+        return int(rows)
 
     def reasons(self) -> list[str]:
         """Why lines were refused."""

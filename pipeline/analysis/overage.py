@@ -210,7 +210,10 @@ def extra_parts(
         rate = np.zeros(need.size)
         rate[watch] = special.betaincinv(bad[watch], good[watch], level)
         cut = rate > HOPELESS
-        far = watch & ~cut & (need * rate > _FAR)
+        # The exact sum is looked for below the quantile at (1 + level) / 2, which must lie within reach.
+        upper = np.zeros(need.size)
+        upper[watch] = np.minimum(special.betaincinv(bad[watch], good[watch], (1 + level) / 2), 1 - 1e-12)
+        far = watch & ~cut & ((need * rate > _FAR) | (need * upper / (1 - upper) > _FAR))
         direct = ~cut & ~far
         losing = np.where(cut, need, np.ceil(need * rate / (1 - np.minimum(rate, HOPELESS))))
         tail = load_mean + 3 * np.sqrt(load_mean)

@@ -14,8 +14,9 @@ from typing import Final
 
 import numpy as np
 import polars as pl
+from scipy import special
 
-from pipeline.analysis.overage import Lines, prepare
+from pipeline.analysis.overage import HOPELESS, Lines, prepare
 from pipeline.errors import NotEstimable, UserError
 from pipeline.estimators.arrays import FloatArray, IntArray
 from pipeline.estimators.kits import cheapest_kit
@@ -81,8 +82,8 @@ def kit_recommend(
     level  None: the plant's service level; other arguments as `overage.recommend`
 
     Raises UserError when there is no such build with a good line, NotEstimable when no part has any history or when a
-    part loses so much that no kit can be made. Breaks when: losses of lines rise together (one bad head, one bad
-    shift); the kit is then less sure than it says.
+    part loses so much, or is so little known, that no kit can be made. Breaks when: losses of lines rise together (one
+    bad head, one bad shift); the kit is then less sure than it says.
     """
     sure = plant.buying.service_level if level is None else level
     wanted = builds.filter(pl.col("build") == build)
@@ -122,6 +123,10 @@ def _cdfs(lines: Lines, level: float) -> list[FloatArray]:
     """Cumulative probabilities of each line, up to where only a fiftieth of its share of the risk is left."""
     mean = lines.loads * lines.per_load
     tail = 1 - (1 - level) / (50 * lines.need.size)
+    unknown = special.betaincinv(lines.bad, lines.good, tail) > HOPELESS
+    if bool(unknown.any()):
+        part = lines.builds["part"][int(np.argmax(unknown))]
+        raise NotEstimable(f"too little is known of part {part} to be sure of a whole kit. Run more of it first.")
     ends = predictive_extra(lines.need, lines.good, lines.bad, mean, tail)
     found = []
     for need, a, b, load, end in zip(lines.need, lines.good, lines.bad, mean, ends, strict=True):

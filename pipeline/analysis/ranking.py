@@ -21,6 +21,7 @@ from typing import Final
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy import stats
 
 from pipeline.analysis import evidence, items
@@ -31,7 +32,9 @@ from pipeline.analysis.rates import rate
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
 from pipeline.schema.words import LOSSES
-from pipeline.settings import Costs, Plant
+from pipeline.settings import Costs, Plant, Statistics
+
+FloatArray = NDArray[np.float64]
 
 EXPLAINED: Final = 0.5
 """An item's raw excess is explained away when flagged others account for at least this share of it."""
@@ -60,7 +63,7 @@ def rank(
         frame = with_chances(joint, loss)
         if int(frame["chances"].sum()) > 0:
             found.append((loss, attribute(frame, plant.statistics), frame))
-    q_values = _adjust(found)
+    q_values = adjust(found)
     suspects: list[Suspect] = []
     for loss, attribution, frame in found:
         for kind, table in attribution.items.items():
@@ -101,7 +104,7 @@ def price_of(loss: str, costs: Costs) -> pl.Expr:
     return pl.col("price") + retry
 
 
-def _adjust(found: list[tuple[str, Attribution, pl.DataFrame]]) -> dict[tuple[str, str], np.ndarray]:
+def adjust(found: list[tuple[str, Attribution, pl.DataFrame]]) -> dict[tuple[str, str], np.ndarray]:
     """q-values over all kinds of all losses together."""
     where = [(loss, kind) for loss, a, _ in found for kind in a.items]
     p_values = [a.items[kind].p for _, a, _ in found for kind in a.items]
@@ -124,36 +127,48 @@ def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> d
     return dict(table.iter_rows())
 
 
+def odds_ratios(table: Items, confidence: float) -> FloatArray:
+    """Adjusted odds ratio of every item against a healthy peer, its lower and its upper end: shape (3, n)."""
+    reach = float(stats.norm.ppf(0.5 + confidence / 2))
+    error = np.sqrt(table.variance)
+    ends = np.stack([table.effect, table.effect - reach * error, table.effect + reach * error])
+    return np.asarray(np.exp(np.clip(ends, -ENDLESS, ENDLESS)))
+
+
+def flagged_items(table: Items, q_values: FloatArray, saving: FloatArray, settings: Statistics) -> NDArray[np.bool_]:
+    """Which items are flagged, shape (n,): surprising at the false discovery rate, and large enough to matter.
+
+    q_values  adjusted over everything looked at this week, nan where there was too little to judge
+    saving    expected saving a week, in the plant's currency
+    """
+    ratio, low, _ = odds_ratios(table, settings.confidence)
+    surprising = np.isfinite(table.p) & (np.nan_to_num(q_values, nan=1.0) <= settings.false_discovery_rate)
+    large = (ratio >= settings.smallest_effect) & (low > 1.0) & (saving >= settings.smallest_saving)
+    return np.asarray(surprising & large & (table.events >= settings.least_losses))
+
+
 def _suspects(
     loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
 ) -> list[Suspect]:
     settings = plant.statistics
     prices = _price_by_item(frame, table.kind, loss, plant.costs)
     machines = _only_machine(frame, table.kind)
-    reach = float(stats.norm.ppf(0.5 + settings.confidence / 2))
+    sizes = odds_ratios(table, settings.confidence)
+    expected_losses = table.expected * attribution.run_length
+    saving = expected_losses * (sizes[0] - 1.0) * np.array([prices.get(key, 0.0) for key in table.keys])
+    flags = flagged_items(table, q_values, saving, settings)
     found = []
     for i, item_key in enumerate(table.keys):
         losses, chances = int(table.losses[i]), int(table.chances[i])
         if chances == 0 or (losses == 0 and loss != "all"):
             continue
         machine, name = items.name(table.kind, item_key)
-        effect, error = float(table.effect[i]), float(np.sqrt(table.variance[i]))
-        ratios = [
-            float(np.exp(np.clip(v, -ENDLESS, ENDLESS)))
-            for v in (effect, effect - reach * error, effect + reach * error)
-        ]
-        expected = float(table.expected[i]) * attribution.run_length
+        ratios = [float(r) for r in sizes[:, i]]
+        expected = float(expected_losses[i])
         excess = [expected * (r - 1.0) for r in ratios]
         price = prices.get(item_key, 0.0)
         enough = bool(np.isfinite(table.p[i]))
-        flagged = (
-            enough
-            and bool(q_values[i] <= settings.false_discovery_rate)
-            and ratios[0] >= settings.smallest_effect
-            and ratios[1] > 1.0
-            and int(table.events[i]) >= settings.least_losses
-            and excess[0] * price >= plant.statistics.smallest_saving
-        )
+        flagged = bool(flags[i])
         doubt = tuple(items.label(*other) for other in attribution.released.get((table.kind, item_key), ()))
         raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
         found.append(

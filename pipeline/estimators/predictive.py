@@ -146,6 +146,8 @@ def _walk_far(n: float, a: float, b: float, target: float) -> int:
         cdf = total + np.cumsum(np.exp(logs[:-1]))
         if cdf[-1] >= target:
             return start + int(np.searchsorted(cdf, target))
+        if logs[-1] < -41.0 and cdf[-1] > target - 1e-9:  # what is left is below rounding: the sum has come to its end
+            return start + int(np.searchsorted(cdf, cdf[-1]))
         log, total, start = float(logs[-1]), float(cdf[-1]), start + block
     raise ValueError(f"more than {LARGEST} extra parts for {n:g} at beta({a:g}, {b:g}): no such kit can be made")
 
@@ -248,7 +250,11 @@ def predictive_pmf(k: float, a: float, b: float, load_losses: ArrayLike | None =
     running = beta_negative_binomial_pmf(k, a, b, length)
     if load_losses is None:
         return running
-    loads = np.asarray(load_losses, dtype=float)
+    return _convolved(running, np.asarray(load_losses, dtype=float))
+
+
+def _convolved(running: FloatArray, loads: FloatArray) -> FloatArray:
+    """Probabilities of the sum of two independent numbers."""
     if running.size * loads.size < 5_000_000:
         return np.asarray(np.convolve(running, loads), dtype=float)
     size = running.size + loads.size - 1
@@ -295,9 +301,12 @@ def predictive_extra(k: ArrayLike, a: ArrayLike, b: ArrayLike, load_mean: ArrayL
     high = high + _poisson_quantile(means, of, halves)[loaded] + 1
     log0 = log_none_lost(n[loaded], good[loaded], bad[loaded])
     far = (high >= _STEPS) | (log0 <= _LOWEST_LOG)
+    ends = np.zeros(n.size, dtype=np.int64)
+    ends[loaded] = high
     for i in loaded[far]:
         losses = LoadLoss("poisson", float(mean[i])).pmf(1)
-        out[i] = quantile(predictive_pmf(float(n[i]), float(good[i]), float(bad[i]), losses), float(q[i]))
+        running = beta_negative_binomial_pmf(float(n[i]), float(good[i]), float(bad[i]), int(ends[i]) + 1)
+        out[i] = quantile(_convolved(running, losses), float(q[i]))
     near, high, log0, group = loaded[~far], high[~far], log0[~far], of[loaded[~far]]
     order = np.lexsort((high, group))
     near, high, log0, group = near[order], high[order], log0[order], group[order]

@@ -68,7 +68,8 @@ class Suspect:
     excess     losses - expected, with its interval; shrunken, so it is what mending is expected to save
     effect     odds ratio against healthy peers, adjusted for everything else it worked with
     q          Benjamini-Hochberg adjusted p-value over everything looked at this week
-    headline   True for the one flagged entry that stands for its item in lists: an item flagged for several losses is one
+    headline   True for the one flagged entry that stands for its item in lists: an item flagged for several losses is
+    one
                thing to do
     enough     False when there are too few picks to say anything; then effect, q are None and flagged is False
     """
@@ -311,7 +312,11 @@ class LossSummary:
 
 @dataclass(frozen=True, slots=True)
 class Bundle:
-    """One ISO week of a plant. `start` is inside, `end` outside the week."""
+    """One ISO week of a plant. `start` is inside, `end` outside the week.
+
+    looked_at  how many items and losses were tested
+    basis      digest of everything the figures come from: files loaded, master tables, settings, version
+    """
 
     week: str
     plant: str
@@ -333,4 +338,5 @@ class Bundle:
     settings: dict[str, object] = field(default_factory=dict)
     versions: dict[str, str] = field(default_factory=dict)
     looked_at: int = 0
+    basis: str = ""
     format: int = FORMAT

@@ -14,7 +14,8 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.ingest.ipc2591_structures import Object, Unusable, moment, text
-from pipeline.ingest.staging import POLARS_TYPES, Staging
+from pipeline.ingest.staging import Staging
+from pipeline.schema.arrow import POLARS_TYPES
 from pipeline.schema.tables import table
 
 BATCH: Final = 50_000

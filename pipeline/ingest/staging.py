@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
 from pipeline.schema.tables import EVENT_TABLES, table
 
 if TYPE_CHECKING:
@@ -19,25 +20,6 @@ if TYPE_CHECKING:
 
 RAW_LIMIT = 2000
 """Characters of a refused line that are kept."""
-
-POLARS_TYPES: dict[str, pl.DataType] = {
-    "VARCHAR": pl.String(),
-    "BIGINT": pl.Int64(),
-    "INTEGER": pl.Int32(),
-    "DOUBLE": pl.Float64(),
-    "BOOLEAN": pl.Boolean(),
-    "TIMESTAMP": pl.Datetime("us"),
-}
-
-
-class ArrowStream:
-    """Hands a polars frame to DuckDB through the Arrow C stream, so that neither needs pyarrow."""
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        self._frame = frame
-
-    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
-        return self._frame.__arrow_c_stream__(requested_schema)
 
 
 class Staging:

@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipeline.schema import frames
-from pipeline.ingest.staging import ArrowStream
+from pipeline.schema.arrow import ArrowStream
 from pipeline.settings import Plant, shift_hours
 
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)

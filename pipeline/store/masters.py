@@ -17,7 +17,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import SettingsError
-from pipeline.ingest.staging import POLARS_TYPES, ArrowStream
+from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
 from pipeline.schema.tables import MASTER_TABLES, Column, Table
 from pipeline.settings import Plant, unknown_key
 

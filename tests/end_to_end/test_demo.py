@@ -128,7 +128,7 @@ def test_balances(demo: Path, findings: dict[str, Any]) -> None:
 
 
 def test_no_pick_is_counted_twice(demo: Path) -> None:
-    """Feeder counters and machine totals describe the same parts: no tally row of another grain may stand beside picks."""
+    """Feeder counters and machine totals describe the same parts: no row of another grain may stand beside picks."""
     assert query(demo, "select distinct grain from tally") == [("joint",)]
 
 

@@ -5,6 +5,7 @@ Two ways must agree: the store's tallies, and plain Python counting the union of
 
 from __future__ import annotations
 
+import itertools
 import tempfile
 from collections import Counter
 from datetime import datetime
@@ -44,7 +45,7 @@ def exports(draw: st.DrawFn) -> tuple[list[PickLine], dict[str, list[PickLine]]]
     edges = [0, *cuts, len(lines)]
     files: dict[str, list[PickLine]] = {}
     names = draw(st.permutations(range(10)))
-    for i, (a, b) in enumerate(zip(edges, edges[1:], strict=False)):
+    for i, (a, b) in enumerate(itertools.pairwise(edges)):
         overlap = draw(st.integers(0, 30))
         piece = lines[max(0, a - overlap) : b]
         if piece:

@@ -1,8 +1,12 @@
-"""A week of a simulated plant as CELLS, with known truth: crossed and structured as on a shop floor.
+"""A week of a simulated plant as CELLS, with known truth: crossed and nested as on a shop floor.
 
-Six machines of two types with one head of six spindles each (one machine has two heads). Nozzles change places at every
-shift; feeders carry two or three parts over the week; a part runs in two feeders or more; reels change daily, lots run
-over several reels. Losses are beta-binomial over feeder x shift (bursts). Nothing here is real.
+Four machines of two types, twenty slots each; one head of six spindles a machine, two heads on M3. Nozzles change
+places within their machine at every shift. A set-up lasts two shifts; then half of the slots get other feeders, from
+anywhere in the hall. A feeder carries two or three parts over the week, a part runs in two feeders at a time, reels
+change daily, lots follow each other over several reels. Work is spread unevenly over feeders.
+Losses: log odds are a sum of effects; between feeder x shift cells there is extra normal variation; a loss may begin a
+jam, a run of 3 to 12 lost picks on its feeder, spread over the nozzles that pick there, counted as one run (sometimes
+two). Nothing here is real.
 """
 
 from __future__ import annotations
@@ -12,158 +16,250 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from pipeline.analysis.items import SEPARATOR
 from pipeline.schema.frames import CELLS
 
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Item = tuple[str, str]
+
 PACKAGES = ("0201", "0402", "0603", "SOT", "QFN")
+MACHINES = ("M1", "M2", "M3", "M4")
+HEADS = (("M1", "H1"), ("M2", "H1"), ("M3", "H1"), ("M3", "H2"), ("M4", "H1"))
+MACHINE_OF_HEAD = np.array([0, 1, 2, 2, 3])
+SHIFTS, SLOTS, FEEDERS, PARTS, NOZZLES_A_HEAD, USED_SPINDLES = 21, 20, 90, 45, 9, 2
+START = datetime.fromisoformat("2026-11-16T06:00:00")
+SHARE_OF_SPREAD = {"nozzle": 1.0, "feeder": 1.0, "part": 1.0, "lot": 0.5, "head": 0.5, "spindle": 0.5, "slot": 0.5}
+"""Healthy spread of each kind over `Truth.spread`; reels of a lot do not differ."""
+PACKAGE_STEP = 0.3
+KINDS = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel")
 
 
 @dataclass(frozen=True)
 class Truth:
-    """What is planted: log odds by (kind, key), beside the healthy spread."""
+    """What is planted: log odds by (kind, key), beside the healthy spread. Keys as in analysis/items.py.
+
+    expected  (kind, key) -> losses that a healthy item in its place would have: its work is scaled to that
+    innocent  (nozzle, part): the nozzle has three picks of five from that part
+    lonely    a feeder that runs one part from one reel all week, which no other feeder has
+    """
 
     spread: float = 0.2
     burst: float = 0.3
     """Standard deviation of the log rate between feeder x shift cells."""
+    jam_share: float = 0.04
+    """Share of losses that begin a jam."""
     base: float = 0.004
-    faults: dict[tuple[str, str], float] = field(default_factory=dict)
-    """(kind, key) -> log odds added; key as in the cells: nozzle "N012", feeder "F031", part "P05", lot "P05-L1",
-    head "M1|H1"."""
-    innocent: str | None = None
-    """A nozzle that runs mostly part `innocent_part`."""
-    innocent_part: str | None = None
+    faults: dict[Item, float] = field(default_factory=dict)
+    expected: dict[Item, float] = field(default_factory=dict)
+    innocent: tuple[str, str] | None = None
+    lonely: str | None = None
 
 
-def week(seed: int, truth: Truth, picks: int = 120_000, loss: str = "missed") -> pl.DataFrame:
-    """CELLS of one week with about `picks` attempts; all losses are of one kind."""
+@dataclass(frozen=True)
+class Week:
+    """The cells as analysis gets them, and what an oracle knows of them.
+
+    effects     true effect of every item by kind, log odds, healthy at 0
+    codes, keys per kind: number of the item in each simulated cell, and the names of the numbers
+    eta         true log odds of each cell without its burst; attempts, events as drawn
+    place       number of the feeder x shift cell, over which bursts are drawn
+    """
+
+    frame: pl.DataFrame
+    effects: dict[str, dict[str, float]]
+    codes: dict[str, IntArray]
+    keys: dict[str, list[str]]
+    eta: FloatArray
+    attempts: IntArray
+    events: IntArray
+    place: IntArray
+
+
+def item(kind: str, *pieces: str) -> Item:
+    """("head", "M1", "H1") -> the key that attribution uses."""
+    return kind, SEPARATOR.join(pieces)
+
+
+def all_items(kind: str) -> list[str]:
+    """Keys of all items of a kind that exist in every week."""
+    if kind == "nozzle":
+        return [f"N{MACHINE_OF_HEAD[h] + 1}{h}{n}" for h in range(len(HEADS)) for n in range(NOZZLES_A_HEAD)]
+    if kind == "feeder":
+        return [f"F{i:03d}" for i in range(FEEDERS)]
+    if kind == "part":
+        return [f"P{i:02d}" for i in range(PARTS)]
+    if kind == "lot":
+        return [f"P{i:02d}-L{n}" for i in range(PARTS) for n in range(4)]
+    if kind == "head":
+        return [SEPARATOR.join(h) for h in HEADS]
+    if kind == "spindle":
+        return [SEPARATOR.join((*h, str(s + 1))) for h in HEADS for s in range(6)]
+    if kind == "slot":
+        return [SEPARATOR.join((m, str(s))) for m in MACHINES for s in range(SLOTS)]
+    if kind == "package":
+        return list(PACKAGES)
+    raise ValueError(f"items of kind {kind} differ from week to week")
+
+
+def week(seed: int, truth: Truth, picks: int = 300_000, losses: tuple[str, ...] = ("missed",)) -> Week:
+    """One week with about `picks` attempts. Each of `losses` has the same truth and is drawn anew."""
     rng = np.random.default_rng(seed)
-    machines = [f"M{i + 1}" for i in range(6)]
-    heads = {m: ["H1", "H2"] if m == "M3" else ["H1"] for m in machines}
-    parts = [f"P{i:02d}" for i in range(60)]
-    package = {p: PACKAGES[i % len(PACKAGES)] for i, p in enumerate(parts)}
-    nozzles = {m: [f"N{machines.index(m):01d}{i:02d}" for i in range(9 * len(heads[m]))] for m in machines}
-    feeders = [f"F{i:03d}" for i in range(120)]
-    effect = _effects(rng, truth, machines, heads, nozzles, feeders, parts)
-    rows: list[tuple[object, ...]] = []
-    start = datetime(2026, 11, 16, 6)  # noqa: DTZ001
-    share = picks / (21 * 7 * 24)
-    for shift in range(21):
-        when = start + timedelta(hours=8 * shift)
-        placing = rng.permutation(len(feeders))
-        burst = rng.normal(0, truth.burst, len(feeders))
-        for mi, m in enumerate(machines):
-            mounted = rng.permutation(nozzles[m])
-            for hi, h in enumerate(heads[m]):
-                for slot in range(20):
-                    f = int(placing[(mi * 20 + slot) % len(feeders)])
-                    part = parts[(f + (shift // 7) * 20) % len(parts)]
-                    lot = f"{part}-L{(f * 7 + shift // 9) % 3}"
-                    reel = f"{feeders[f]}-R{shift // 3}-{part}"
-                    for spindle in rng.choice(6, size=2, replace=False):
-                        nozzle = str(mounted[hi * 6 + int(spindle)])
-                        attempts = int(rng.poisson(share))
-                        if truth.innocent is not None:
-                            attempts = _steer(truth, nozzle, part, attempts)
-                        if attempts == 0:
-                            continue
-                        keys = {
-                            "package": package[part],
-                            "part": part,
-                            "lot": lot,
-                            "feeder": feeders[f],
-                            "nozzle": nozzle,
-                            "head": f"{m}|{h}",
-                            "spindle": f"{m}|{h}|{spindle + 1}",
-                            "slot": f"{m}|{slot}",
-                            "reel": reel,
-                        }
-                        eta = np.log(truth.base) + burst[f] + sum(effect.get(k, 0.0) for k in keys.items())
-                        losses = int(rng.binomial(attempts, 1 / (1 + np.exp(-eta))))
-                        rows.append(
-                            (
-                                when,
-                                m,
-                                h,
-                                str(spindle + 1),
-                                nozzle,
-                                feeders[f],
-                                str(slot),
-                                part,
-                                package[part],
-                                reel,
-                                lot,
-                                attempts,
-                                losses,
-                            )
-                        )
-    return _frame(rows, loss)
+    codes, keys, shift = _work(rng, truth)
+    effects = _effects(rng, truth, keys)
+    machine = MACHINE_OF_HEAD[codes["head"]]
+    second_type = machine >= 2
+    camera = second_type & (codes["package"] >= 3)
+    eta = np.log(truth.base) + 0.3 * second_type + 0.2 * camera
+    for kind in KINDS:
+        eta = eta + np.array([effects[kind][key] for key in keys[kind]])[codes[kind]]
+    weight = np.exp(rng.normal(0, 0.6, len(keys["feeder"])))[codes["feeder"]]
+    mean = picks * weight / weight.sum()
+    mean = _scaled(mean, truth, codes, keys, effects, eta)
+    place = codes["feeder"] * SHIFTS + shift
+    attempts, drawn = rng.poisson(mean), {}
+    for loss in losses:
+        rate = _expit(eta + rng.normal(0, truth.burst, int(place.max()) + 1)[place])
+        drawn[loss] = _jams(rng, truth, place, rng.binomial(attempts, rate))
+    frame = _frame(codes, keys, shift, machine, camera, attempts, drawn)
+    return Week(frame, effects, codes, keys, eta, attempts, drawn[losses[0]][0], place)
 
 
-def _effects(rng, truth, machines, heads, nozzles, feeders, parts) -> dict[tuple[str, str], float]:  # type: ignore[no-untyped-def]
-    named = {
-        "nozzle": [n for m in machines for n in nozzles[m]],
-        "feeder": feeders,
-        "part": parts,
-        "lot": [f"{p}-L{i}" for p in parts for i in range(3)],
-        "head": [f"{m}|{h}" for m in machines for h in heads[m]],
-    }
-    scale = {"nozzle": 1.0, "feeder": 1.0, "part": 1.0, "lot": 0.5, "head": 0.5}
-    effect = {
-        (kind, key): float(v)
-        for kind, keys in named.items()
-        for key, v in zip(keys, rng.normal(0, truth.spread * scale[kind], len(keys)), strict=True)
-    }
-    effect.update({("package", p): 0.3 * i for i, p in enumerate(PACKAGES)})
-    for item, value in truth.faults.items():
-        effect[item] = effect.get(item, 0.0) * 0.0 + value
-    return effect
+def _expit(eta: FloatArray) -> FloatArray:
+    return np.asarray(1.0 / (1.0 + np.exp(-eta)))
 
 
-def _steer(truth: Truth, nozzle: str, part: str, attempts: int) -> int:
-    """Give the innocent nozzle most of its picks from the bad part."""
-    if nozzle != truth.innocent:
-        return attempts
-    return attempts * 12 if part == truth.innocent_part else attempts // 2
+def _deal(rng: np.random.Generator, items: IntArray, rounds: int) -> IntArray:
+    """`items` in `rounds` orders; from one to the next a random half of the places is dealt anew."""
+    order = [rng.permutation(items)]
+    for _ in range(rounds - 1):
+        now, moved = order[-1].copy(), rng.permutation(items.size)[: items.size // 2]
+        now[moved] = rng.permutation(now[moved])
+        order.append(now)
+    return np.array(order)
 
 
-def _frame(rows: list[tuple[object, ...]], loss: str) -> pl.DataFrame:
-    names = (
-        "shift",
-        "machine",
-        "head",
-        "spindle",
-        "nozzle",
-        "feeder",
-        "slot",
-        "part",
-        "package",
-        "reel",
-        "lot",
-        "attempts",
-        "_losses",
+def _work(rng: np.random.Generator, truth: Truth) -> tuple[dict[str, IntArray], dict[str, list[str]], IntArray]:
+    """Who worked with whom: codes of every kind in every cell, their names, and the shift of the cell."""
+    shift, head, slot, used = (
+        a.ravel() for a in np.meshgrid(*map(np.arange, (SHIFTS, len(HEADS), SLOTS, USED_SPINDLES)), indexing="ij")
     )
-    frame = pl.DataFrame(rows, schema=list(names), orient="row")
-    zero = pl.lit(0, dtype=pl.Int64)
-    return (
-        frame.with_columns(
-            pl.lit("joint").alias("grain"),
-            pl.lit("line").alias("line"),
-            pl.lit("type A").alias("machine_type"),
-            pl.lit("tape").alias("feeder_type"),
-            pl.lit("T1").alias("nozzle_type"),
-            pl.lit("laser").alias("method"),
-            pl.lit("prog").alias("recipe"),
-            *[
-                (pl.col("_losses") if o == loss else zero).alias(o)
-                for o in ("missed", "rejected", "dropped", "returned", "unknown")
-            ],
-            (pl.col("attempts") - pl.col("_losses")).alias("placed"),
-            pl.col("attempts").alias("first_tries"),
-            *[
-                (pl.col("_losses") if o in (loss, "lost") else zero).alias(f"{o}_runs")
-                for o in ("missed", "rejected", "dropped", "lost")
-            ],
+    machine = MACHINE_OF_HEAD[head]
+    chosen = rng.permuted(np.tile(np.arange(6), (SHIFTS, len(HEADS), SLOTS, 1)), axis=-1)
+    spindle = chosen[shift, head, slot, used]
+    mounted = np.tile(np.arange(len(HEADS) * NOZZLES_A_HEAD), (SHIFTS, 1))
+    for m in range(len(MACHINES)):
+        own = np.flatnonzero(MACHINE_OF_HEAD[np.arange(mounted.shape[1]) // NOZZLES_A_HEAD] == m)
+        mounted[:, own] = rng.permuted(mounted[:, own], axis=1)
+    nozzle = mounted[shift, head * NOZZLES_A_HEAD + spindle]
+    placed = _deal(rng, np.arange(FEEDERS), SHIFTS // 2 + 1)
+    feeder = placed[shift // 2, machine * SLOTS + slot]
+    loaded = _deal(rng, np.repeat(np.arange(PARTS), FEEDERS // PARTS), 3)
+    part = loaded[shift // 7, feeder]
+    day = shift // 3
+    lot_number = np.minimum(day // 3 + rng.integers(0, 2, (FEEDERS, 7))[feeder, day], 3)
+    part_names = all_items("part")
+    reel_key = (part * FEEDERS + feeder) * 7 + day
+    if truth.lonely is not None:
+        alone = feeder == all_items("feeder").index(truth.lonely)
+        part, lot_number, reel_key = (
+            np.where(alone, v, a) for v, a in ((PARTS, part), (0, lot_number), (-1, reel_key))
         )
-        .select([pl.col(c).cast(t) for c, t in CELLS.items()])
-        .sort(pl.all())
+        part_names = [*part_names, "PX"]
+    codes = {"head": head, "nozzle": nozzle, "feeder": feeder, "part": part, "package": part % len(PACKAGES)}
+    codes |= {"spindle": head * 6 + spindle, "slot": machine * SLOTS + slot, "lot": part * 4 + lot_number}
+    reels, codes["reel"] = np.unique(reel_key, return_inverse=True)
+    keys = {k: all_items(k) for k in ("head", "spindle", "nozzle", "slot", "feeder", "package")}
+    keys |= {"part": part_names, "lot": [f"{p}-L{n}" for p in part_names for n in range(4)]}
+    keys["reel"] = ["R-alone" if r < 0 else f"R{r:06d}" for r in reels]
+    return codes, keys, shift
+
+
+def _effects(rng: np.random.Generator, truth: Truth, keys: dict[str, list[str]]) -> dict[str, dict[str, float]]:
+    effects = {
+        kind: dict(zip(names, rng.normal(0, truth.spread * SHARE_OF_SPREAD.get(kind, 0.0), len(names)), strict=True))
+        for kind, names in keys.items()
+    }
+    effects["package"] = {p: PACKAGE_STEP * (i - 2) for i, p in enumerate(PACKAGES)}
+    for (kind, key), value in truth.faults.items():
+        if key not in effects[kind]:
+            raise ValueError(f"there is no {kind} {key!r} this week")
+        effects[kind][key] = value
+    return effects
+
+
+def _scaled(
+    mean: FloatArray,
+    truth: Truth,
+    codes: dict[str, IntArray],
+    keys: dict[str, list[str]],
+    effects: dict[str, dict[str, float]],
+    eta: FloatArray,
+) -> FloatArray:
+    """Scale the work of items with a planned number of expected losses, and steer the innocent nozzle."""
+    mean = mean.copy()
+    for (kind, key), wanted in truth.expected.items():
+        mine = codes[kind] == keys[kind].index(key)
+        mean[mine] *= wanted / float(mean[mine] @ _expit(eta[mine] - effects[kind][key]))
+    if truth.innocent is not None:
+        mine = codes["nozzle"] == keys["nozzle"].index(truth.innocent[0])
+        bad = mine & (codes["part"] == keys["part"].index(truth.innocent[1]))
+        if not bad.any():
+            raise ValueError("the innocent nozzle never met the bad part")
+        mean[bad] *= 1.5 * mean[mine & ~bad].sum() / mean[bad].sum()
+    return mean
+
+
+def _jams(rng: np.random.Generator, truth: Truth, place: IntArray, events: IntArray) -> tuple[IntArray, IntArray]:
+    """(runs, losses): some events are jams, whose further losses fall on any cell of the same feeder and shift."""
+    runs, losses = events.copy(), events.copy()
+    cells = np.repeat(np.arange(events.size), rng.binomial(events, truth.jam_share))
+    order = np.argsort(place, kind="stable")
+    first, last = np.searchsorted(place[order], place[cells]), np.searchsorted(place[order], place[cells], "right")
+    further = rng.integers(2, 12, cells.size)
+    low, high = np.repeat(first, further), np.repeat(last, further)
+    np.add.at(losses, order[rng.integers(low, high)], 1)
+    np.add.at(runs, cells[rng.random(cells.size) < 0.3], 1)
+    # A second run needs a loss of its own in that cell.
+    return np.minimum(runs, losses), losses
+
+
+def _frame(
+    codes: dict[str, IntArray],
+    keys: dict[str, list[str]],
+    shift: IntArray,
+    machine: IntArray,
+    camera: NDArray[np.bool_],
+    attempts: IntArray,
+    drawn: dict[str, tuple[IntArray, IntArray]],
+) -> pl.DataFrame:
+    named = {k: np.array(keys[k])[codes[k]] for k in ("nozzle", "feeder", "part", "package", "reel", "lot")}
+    lost = sum((losses for _, losses in drawn.values()), np.zeros_like(attempts))
+    tried = np.maximum(attempts, lost)  # a jam may take more picks than were planned
+    counts = {"attempts": tried, "placed": tried - lost, "first_tries": tried - lost}
+    counts |= {o: np.zeros_like(attempts) for o in ("returned", "unknown")}
+    for loss in ("missed", "rejected", "dropped"):
+        runs, losses = drawn.get(loss, (np.zeros_like(attempts), np.zeros_like(attempts)))
+        counts |= {loss: losses, f"{loss}_runs": runs}
+    counts["lost_runs"] = sum((runs for runs, _ in drawn.values()), np.zeros_like(attempts))
+    frame = pl.DataFrame(
+        {
+            "grain": "joint",
+            "shift": [START + timedelta(hours=8 * int(s)) for s in shift],
+            "line": "line",
+            "machine": np.array(MACHINES)[machine],
+            "machine_type": np.where(machine >= 2, "type B", "type A"),
+            "head": np.array([h for _, h in HEADS])[codes["head"]],
+            "spindle": (codes["spindle"] % 6 + 1).astype(str),
+            "nozzle_type": "T1",
+            "feeder_type": "tape",
+            "slot": (codes["slot"] % SLOTS).astype(str),
+            "method": np.where(camera, "camera_side", "laser"),
+            "recipe": "prog",
+            **named,
+            **counts,
+        }
     )
+    return frame.select([pl.col(c).cast(t) for c, t in CELLS.items()]).filter(pl.col("attempts") > 0).sort(pl.all())

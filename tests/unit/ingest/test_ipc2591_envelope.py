@@ -218,11 +218,6 @@ def test_wrong_structures_refuse_the_whole_envelope(tmp_path: Path, message: dic
     assert (got.read, got.ignored) == (1, 0)
 
 
-def test_a_refused_recipe_is_not_put_on_picks(tmp_path: Path) -> None:
-    wrong = envelope(RECIPE, {"RecipeName": "P1", "Lane": {}}, TimeStamp="2026-11-16T05:00:00+01:00")
-    assert stage(write(tmp_path / "a.ndjson", [wrong, ONE])).rows("pick", "recipe") == [(None,)]
-
-
 @pytest.mark.parametrize(
     ("content", "line"),
     [

@@ -3,13 +3,14 @@
 # ruff: noqa: DTZ001 - the store keeps UTC without a zone
 from __future__ import annotations
 
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.fixtures_ipc2591 import PACKAGE, PLACE, failed, installed, material, placed, stage, write
+from tests.fixtures_ipc2591 import PACKAGE, PLACE, Staged, failed, installed, material, placed, stage, write
 
 
 def test_installed_component_gives_all_keys(tmp_path: Path) -> None:
@@ -198,29 +199,65 @@ def test_tries_are_numbered_where_one_good_attempt_ends_them(tmp_path: Path) -> 
     }
 
 
-_COUNTED = ("grain", "feeder", "reel", "attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown")
+_MESSAGE_TIME = datetime(2026, 11, 16, 5)
+_PLACE_KNOWN = ("M1", "FD1", "17", "2", "0402", "01005", "R1", "LOT7", "B1")
 
 
-def test_older_sender_with_quantities_alone_gives_counters(tmp_path: Path) -> None:
+def _outcomes(got: Staged) -> Counter[tuple[Any, ...]]:
+    return Counter(got.rows("pick", "outcome", "nozzle"))
+
+
+def test_older_sender_with_quantities_alone_gives_picks_without_details(tmp_path: Path) -> None:
     entry = material(None, None, QuantityInstalled=12.0, QuantityNonInstalled="3")
     got = stage(write(tmp_path / "a.ndjson", [installed(entry)]))
-    assert got.count("pick") == 0
-    assert got.rows("counter", *_COUNTED) == [("feeder", "FD1", "R1", 15, 12, 0, 0, 0, 0, 3)]
+    assert _outcomes(got) == {("placed", None): 12, ("unknown", None): 3}
+    known = got.rows("pick", "machine", "feeder", "slot", "lane", "part", "package", "reel", "lot", "board")
+    assert set(known) == {_PLACE_KNOWN}
+    open_columns = ("head", "spindle", "nozzle_type", "designator", "reason", "reason_group", "try_number", "recipe")
+    assert set(got.rows("pick", *open_columns)) == {(None,) * len(open_columns)}
+    assert set(got.rows("pick", "time")) == {(_MESSAGE_TIME,)}
+    assert got.count("counter") == 0
 
 
-def test_lists_shorter_than_quantities_leave_the_difference_to_counters(tmp_path: Path) -> None:
-    entry = material([placed()], [failed("Unknown", "C2")], QuantityInstalled=4, QuantityNonInstalled=2)
+def test_lists_shorter_than_quantities_are_filled_up(tmp_path: Path) -> None:
+    entry = material([placed()], [failed("Unknown", "C2", 5)], QuantityInstalled=4, QuantityNonInstalled=2)
     got = stage(write(tmp_path / "a.ndjson", [installed(entry)]))
-    assert got.count("pick") == 2
-    assert got.rows("counter", *_COUNTED) == [("feeder", "FD1", "R1", 4, 3, 0, 0, 0, 0, 1)]
+    assert _outcomes(got) == {("placed", "NZ9"): 1, ("placed", None): 3, ("unknown", "NZ9"): 1, ("unknown", None): 1}
+    assert got.rows("pick", "try_number", "designator")[:1] == [(1, "C1")]
+    assert got.count("counter") == 0
 
 
-def test_sender_that_lists_failures_only_does_not_seem_to_lose_all(tmp_path: Path) -> None:
+def test_sender_that_lists_failures_only_keeps_them_and_does_not_seem_to_lose_all(tmp_path: Path) -> None:
     bad = [failed("BadPressureTestAfterPickup"), failed("BadElectricalTest", "C2"), failed("ErrorAfterPlacement", "C3")]
     entry = material([], bad, QuantityInstalled=500, QuantityNonInstalled=4)
     got = stage(write(tmp_path / "a.ndjson", [installed(entry)]))
-    assert got.count("pick") == 0
-    assert got.rows("counter", *_COUNTED) == [("feeder", "FD1", "R1", 504, 500, 1, 1, 1, 0, 1)]
+    assert Counter(got.rows("pick", "feeder", "outcome")) == {
+        ("FD1", "placed"): 500,
+        ("FD1", "missed"): 1,
+        ("FD1", "rejected"): 1,
+        ("FD1", "dropped"): 1,
+        ("FD1", "unknown"): 1,
+    }
+    assert got.count("counter") == 0
+
+
+@pytest.mark.parametrize("name", ["QuantityInstalled", "QuantityNonInstalled"])
+def test_a_quantity_beyond_any_board_refuses_the_envelope(tmp_path: Path, name: str) -> None:
+    most = stage(write(tmp_path / "a.ndjson", [installed(material(None, None, **{name: 100_000}))]))
+    assert (most.count("pick"), most.count("refused")) == (100_000, 0)
+    more = stage(
+        write(tmp_path / "b.ndjson", [installed(material([placed()]), material(None, None, **{name: 100_001}))])
+    )
+    assert (more.count("pick"), more.count("message"), more.count("refused")) == (0, 0, 1)
+    assert f"{name} is 100001, expected at most 100000 parts" in more.reasons()[0]
+    assert "never set back" in more.reasons()[0]
+
+
+def test_quantities_that_only_together_are_beyond_any_board_refuse_it_too(tmp_path: Path) -> None:
+    entries = [material(None, None, QuantityInstalled=60_000) for _ in range(2)]
+    got = stage(write(tmp_path / "a.ndjson", [installed(*entries)]))
+    assert (got.count("pick"), got.count("refused")) == (0, 1)
+    assert "add up to 120000" in got.reasons()[0]
 
 
 def test_quantities_smaller_than_lists_change_nothing(tmp_path: Path) -> None:

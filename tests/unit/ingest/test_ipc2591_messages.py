@@ -151,47 +151,15 @@ def test_activity_of_all_three_kinds(tmp_path: Path) -> None:
     ]
 
 
-def _recipe(name: str | None, lane: int | None, time: str, source: str = "M1") -> dict[str, Any]:
-    body = {"RecipeName": name, "Lane": lane, "WorkOrderIdentifier": {"WorkOrderId": f"WO-{name}"}}
-    return envelope(RECIPE, body, TimeStamp=f"2026-11-16T{time}+01:00", Source=source)
-
-
-def _start(board: str, lane: int | None, time: str, **other: Any) -> dict[str, Any]:
-    body = {"TransactionID": board, "Lane": lane, **other}
-    return envelope(STARTED, body, TimeStamp=f"2026-11-16T{time}+01:00")
-
-
-PICKS = installed(material([placed("C1", 30), placed("C2", 31)]))
-
-
-@pytest.mark.parametrize(
-    ("before", "program"),
-    [
-        ([], (None, None)),
-        ([_recipe("P1", 1, "05:00:00")], ("P1", "WO-P1")),
-        ([_recipe("P1", None, "05:00:00"), _recipe("P2", None, "05:30:00")], ("P2", "WO-P2")),
-        ([_recipe("P2", 1, "05:30:00"), _recipe("P1", 1, "05:00:00")], ("P2", "WO-P2")),  # an old one comes late
-        ([_recipe("P1", 1, "05:00:00"), _recipe("P2", 2, "05:00:00")], (None, None)),  # lane not known
-        (
-            [_recipe("P1", 1, "05:00:00"), _recipe("P2", 2, "05:00:00"), _start("T1", 2, "05:59:00")],
-            ("P2", "WO-P2"),
-        ),
-        # the last board of the old recipe is reported after the new one was switched on
-        ([_recipe("P1", 1, "05:00:00"), _start("T1", 1, "05:59:00"), _recipe("P2", 1, "06:00:20")], ("P1", "WO-P1")),
-        ([_recipe("P2", 1, "06:00:31")], (None, None)),  # switched on after the first pick
-        ([_start("T1", 1, "05:59:00"), _recipe("P2", 1, "06:00:31")], (None, None)),
-        ([_recipe("P1", 1, "05:00:00", source="M2")], (None, None)),
-        (
-            [_start("T1", 1, "05:59:00", RecipeName="P7", WorkOrderIdentifier={"WorkOrderId": "WO7"})],
-            ("P7", "WO7"),
-        ),
-    ],
-)
-def test_recipe_goes_to_the_picks_that_follow(
-    tmp_path: Path, before: list[dict[str, Any]], program: tuple[str | None, str | None]
-) -> None:
-    got = stage(write(tmp_path / "a.ndjson", [*before, PICKS]))
-    assert got.rows("pick", "recipe", "work_order") == [program, program]
+def test_recipe_is_not_written_on_picks_whose_program_may_stand_in_another_file(tmp_path: Path) -> None:
+    program = {"RecipeName": "P1", "WorkOrderIdentifier": {"WorkOrderId": "WO1"}}
+    messages = [envelope(RECIPE, program), envelope(STARTED, {"TransactionID": "T1", **program})]
+    got = stage(write(tmp_path / "a.ndjson", [*messages, installed(material([placed("C1", 30)]))]))
+    assert got.rows("pick", "recipe", "work_order") == [(None, None)]
+    assert got.rows("activity", "event", "recipe", "work_order", "board") == [
+        ("recipe", "P1", "WO1", None),
+        ("board_start", "P1", "WO1", "T1"),
+    ]
 
 
 PATTERNS = (
@@ -229,7 +197,8 @@ def test_maintenance_keeps_the_words_of_the_log(tmp_path: Path) -> None:
 
 
 def test_on_disk_as_in_memory(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.ndjson", [PICKS, envelope(CONSUMED, {"ConsumedMaterials": [{"QuantityUsed": 5}]})])
+    picks = installed(material([placed("C1", 30), placed("C2", 31)]))
+    path = write(tmp_path / "a.ndjson", [picks, envelope(CONSUMED, {"ConsumedMaterials": [{"QuantityUsed": 5}]})])
     with duckdb.connect(str(tmp_path / "store.duckdb")) as con:
         on_disk = stage(path, con=con)
         found = [on_disk.rows(t, "line", "time") for t in ("pick", "counter")]

@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, changes, doubt_sql, settle_by_order, utc_sql, zone_of
-from pipeline.ingest.staging import ArrowStream
+from pipeline.schema.arrow import ArrowStream
 
 ZONES = (
     "Europe/Berlin",

@@ -1,0 +1,153 @@
+"""The roll-up against plain Python, and the rules that keep one part from counting twice."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline import settings
+from pipeline.ingest.dialect import SourceFile
+from pipeline.ingest.staging import Staging
+from pipeline.rollup.tallies import check
+from pipeline.store.database import open_store
+from pipeline.store.loading import load_staged
+from tests.plants import make_plant
+
+BEGIN = datetime(2026, 11, 16, 6)  # noqa: DTZ001
+
+
+def _load(con: duckdb.DuckDBPyConnection, number: int, **tables: list[dict[str, object]]) -> None:
+    staging = Staging(con)
+    line = 0
+    for name, rows in tables.items():
+        numbered = []
+        for row in rows:
+            line += 1
+            numbered.append({"line": line, **row})
+        staging.add(name, pl.DataFrame(numbered, infer_schema_length=None))
+    staging.records_read = line
+    source = SourceFile(Path("x"), Path("x"), f"hash{number}", 1, "utf-8", "")
+    load_staged(con, staging, source, f"file{number}", "test", None)
+
+
+def _pick(seconds: float, outcome: str = "placed", **more: object) -> dict[str, object]:
+    row: dict[str, object] = {
+        "time": BEGIN + timedelta(seconds=seconds),
+        "machine": "M",
+        "feeder": "F",
+        "outcome": outcome,
+    }
+    return {**row, **more}
+
+
+@pytest.fixture
+def plant(tmp_path: Path) -> settings.Plant:
+    return settings.load(make_plant(tmp_path))
+
+
+def _runs(outcomes: str, plant: settings.Plant) -> tuple[object, ...]:
+    letters = {"o": "placed", "m": "missed", "r": "rejected", "d": "dropped"}
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=[_pick(i, letters[c]) for i, c in enumerate(outcomes)])
+        (row,) = con.execute(
+            "select sum(missed), sum(missed_runs), sum(rejected_runs), sum(dropped_runs), sum(lost_runs) from tally"
+        ).fetchall()
+    return tuple(int(v) for v in row)
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "expected"),
+    [
+        ("oomoo", (1, 1, 0, 0, 1)),
+        ("mmmmm", (5, 1, 0, 0, 1)),
+        ("momomo", (3, 1, 0, 0, 1)),  # one in between is still the same jam
+        ("moomoom", (3, 3, 0, 0, 3)),  # two in between are not
+        ("mrmr", (2, 1, 1, 0, 1)),
+        ("moodoor", (1, 1, 1, 1, 3)),
+    ],
+)
+def test_runs(outcomes: str, expected: tuple[int, ...], plant: settings.Plant) -> None:
+    assert _runs(outcomes, plant) == expected
+
+
+def test_runs_belong_to_one_feeder(plant: settings.Plant) -> None:
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=[_pick(i, "missed", feeder=f"F{i % 2}") for i in range(6)])
+        assert con.execute("select feeder, missed, missed_runs from tally order by feeder").fetchall() == [
+            ("F0", 3, 1),
+            ("F1", 3, 1),
+        ]
+
+
+def test_counters_stand_in_only_where_no_picks_are(plant: settings.Plant) -> None:
+    counter = {"grain": "feeder", "machine": "M", "feeder": "F", "part": "P", "placed": 100, "unknown": 3}
+    hours = [BEGIN + timedelta(hours=h) for h in (0, 1, 30)]
+    counters = [{"time": t + timedelta(minutes=5), **counter} for t in hours]
+    with open_store(plant, write=True) as con:
+        _load(con, 1, counter=counters)
+        assert con.execute("select grain, sum(attempts) from tally group by all").fetchall() == [("feeder", 309)]
+        _load(con, 2, pick=[_pick(10), _pick(20, "missed")])
+        rows = con.execute("select grain, hour, attempts from tally order by all").fetchall()
+        assert rows == [("feeder", BEGIN + timedelta(hours=30), 103), ("joint", BEGIN, 2)]
+
+
+def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plant) -> None:
+    fault = {
+        "machine": "M",
+        "nozzle": "N1",
+        "fault_type": "LightingError",
+        "outcome": "rejected",
+        "reason_group": "lighting",
+    }
+    picks = [
+        _pick(0, "rejected", nozzle="N1", reason="BadVision", reason_group="other"),
+        _pick(100, "rejected", nozzle="N1", reason="BadVision", reason_group="size"),
+        _pick(200, "rejected", nozzle="N1", reason="BadVision", reason_group="other"),
+    ]
+    faults = [{"time": BEGIN + timedelta(seconds=s), **fault} for s in (2, 101, 230)]
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=picks)
+        _load(con, 2, fault=faults)
+        rows = con.execute("select reason_group, sum(losses) from reason_tally group by all order by all").fetchall()
+        assert rows == [("lighting", 1), ("other", 1), ("size", 1)]
+        assert con.execute("select sum(rejected) from tally").fetchall() == [(3,)]
+
+
+def test_sums_of_offsets_match_plain_python(plant: settings.Plant) -> None:
+    picks = [_pick(i, dx=0.001 * i, dy=-0.002 * i) for i in range(50)] + [_pick(60)]
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=picks)
+        (row,) = con.execute("select sum(offsets), sum(dx_sum), sum(dx_squares), sum(dy_sum) from tally").fetchall()
+    assert row[0] == 50
+    assert row[1] == pytest.approx(sum(0.001 * i for i in range(50)), abs=1e-9)
+    assert row[2] == pytest.approx(sum((0.001 * i) ** 2 for i in range(50)), abs=1e-8)
+    assert row[3] == pytest.approx(-2 * row[1], abs=1e-9)
+
+
+def test_the_check_sees_a_tally_that_is_wrong(plant: settings.Plant) -> None:
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=[_pick(i) for i in range(10)])
+        check(con, touched_only=False)
+        con.execute("update tally set placed = placed + 1, attempts = attempts + 1")
+        with pytest.raises(RuntimeError, match="do not agree"):
+            check(con, touched_only=False)
+
+
+def test_hours_are_counted_as_plain_python_counts_them(plant: settings.Plant) -> None:
+    outcomes = ["placed", "missed", "rejected", "dropped", "returned", "unknown"]
+    picks = [_pick(97 * i, outcomes[i % 7 % 6], nozzle=f"N{i % 5}") for i in range(400)]
+    counted = Counter((p["time"].replace(minute=0, second=0), p["nozzle"], p["outcome"]) for p in picks)  # type: ignore[attr-defined]
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=picks[:150])
+        _load(con, 2, pick=picks[150:])
+        stored: Counter[tuple[object, ...]] = Counter()
+        for outcome in outcomes:
+            for hour, nozzle, n in con.execute(f"select hour, nozzle, {outcome} from tally").fetchall():
+                if n:
+                    stored[hour, nozzle, outcome] += n
+    assert stored == counted

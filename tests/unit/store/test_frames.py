@@ -1,0 +1,58 @@
+"""Frames: local weeks, days and shifts over a clock change; grains are never mixed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline import settings
+from pipeline.store import frames
+from pipeline.store.database import open_store
+from tests.plants import make_plant
+
+BERLIN = ZoneInfo("Europe/Berlin")
+
+
+def test_the_week_of_the_clock_change_has_169_hours() -> None:
+    week = frames.iso_week("2026-W43", BERLIN)
+    assert (week.end - week.start) == timedelta(hours=169)
+    assert week.start == datetime(2026, 10, 18, 22)  # noqa: DTZ001
+    assert frames.iso_week("2026-W13", BERLIN).end - frames.iso_week("2026-W13", BERLIN).start == timedelta(hours=167)
+
+
+def test_weeks_before_cross_the_year() -> None:
+    labels = [w.label for w in frames.weeks_before(frames.iso_week("2027-W02", BERLIN), 4, BERLIN)]
+    assert labels == ["2026-W52", "2026-W53", "2027-W01", "2027-W02"]
+
+
+@given(st.datetimes(datetime(2000, 1, 1), datetime(2050, 1, 1)))  # noqa: DTZ001
+def test_every_local_time_lies_in_the_week_of_its_label(moment: datetime) -> None:
+    label = frames.iso_label(moment.date())
+    week = frames.iso_week(label, BERLIN)
+    utc = moment.replace(tzinfo=BERLIN).astimezone(UTC).replace(tzinfo=None)
+    assert week.start <= utc < week.end
+
+
+@pytest.mark.parametrize(
+    ("utc", "shift", "day"),
+    [
+        ("2026-10-24 20:00", "2026-10-24 22:00", "2026-10-24"),  # 22:00 summer time: the night shift begins
+        ("2026-10-25 00:00", "2026-10-24 22:00", "2026-10-25"),  # 02:00 the first time
+        ("2026-10-25 01:00", "2026-10-24 22:00", "2026-10-25"),  # 02:00 the second time
+        ("2026-10-25 05:00", "2026-10-25 06:00", "2026-10-25"),  # 06:00 winter time
+    ],
+)
+def test_shifts_over_the_clock_change(tmp_path: Path, utc: str, shift: str, day: str) -> None:
+    folder = make_plant(tmp_path)
+    (folder / "plant.toml").write_text('[plant]\nzone = "Europe/Berlin"\n', encoding="utf-8")
+    plant = settings.load(folder)
+    week = frames.iso_week("2026-W43", BERLIN)
+    with open_store(plant, write=True) as con:
+        frames.set_clock(con, plant, week.start, week.end)
+        found = con.execute("select shift, day, week from clock where hour = ?", [datetime.fromisoformat(utc)]).fetchall()
+    assert found == [(datetime.fromisoformat(shift), day, "2026-W43")]
