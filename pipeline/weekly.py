@@ -128,12 +128,8 @@ def _facts(con: duckdb.DuckDBPyConnection, week: frames.Week) -> Facts:
 
 def basis(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> str:
     """Digest of what the figures of a week come from: the same digest means the same findings."""
-    sha = hashlib.sha256(repr((__version__, label, sorted(plant.for_report().items()))).encode())
-    for table in ("load", "master_machine", "master_nozzle", "master_feeder", "master_part", "master_build"):
-        columns = "content_hash, dialect, mapping" if table == "load" else "*"
-        for row in con.execute(f"select {columns} from {table} order by all").fetchall():
-            sha.update(repr(row).encode())
-    return sha.hexdigest()
+    settings = repr((__version__, label, sorted(plant.for_report().items())))
+    return hashlib.sha256((settings + facts.content_digest(con)).encode()).hexdigest()
 
 
 def published(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle | None:

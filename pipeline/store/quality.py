@@ -7,12 +7,14 @@ After: nothing is changed; every frame is sorted.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import duckdb
 import polars as pl
 
 from pipeline.rollup.tallies import FAULT_REACH_SECONDS
+from pipeline.schema.tables import MASTER_TABLES
 from pipeline.store.frames import Week
 
 
@@ -202,3 +204,13 @@ def weeks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             """
         )
     )
+
+
+def content_digest(con: duckdb.DuckDBPyConnection) -> str:
+    """Digest of the files loaded (content, reader, mapping) and of the master tables, in any order of loading."""
+    sha = hashlib.sha256()
+    for table in ("load", *(m.name for m in MASTER_TABLES)):
+        columns = "content_hash, dialect, mapping" if table == "load" else "*"
+        for row in con.execute(f"select {columns} from {table} order by all").fetchall():
+            sha.update(repr(row).encode())
+    return sha.hexdigest()
