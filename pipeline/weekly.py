@@ -20,7 +20,7 @@ import duckdb
 from pipeline import __version__
 from pipeline.analysis.actions import actions
 from pipeline.analysis.drift import drifts
-from pipeline.analysis.overage import recommend
+from pipeline.analysis.overage import check_builds, recommend
 from pipeline.analysis.quality import Facts, quality
 from pipeline.analysis.ranking import rank
 from pipeline.analysis.recognition import recognition
@@ -76,7 +76,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     overage = recommend(frames.usage(con), frames.loads(con), parts, builds, plant, leave_out_lots=bad_lots)
 
     frames.set_clock(con, plant, week.start, week.end)
-    trust = quality(_facts(con, week), plant, dispersions["all"])
+    _, bad_lines = check_builds(builds, parts)
+    trust = quality(_facts(con, week), plant, dispersions["all"], ranked.notes, bad_lines)
     todo = actions(ranked.suspects, services, walks, overage, trust, plant.lists.worklist)
 
     joint = cells.select("attempts", "placed").sum()

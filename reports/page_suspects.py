@@ -1,6 +1,6 @@
-"""Suspects and services as tables and cards: the planner's section, and the engineer's list of parts and lots.
+"""Suspects as tables and cards: the planner's section, and the engineer's list of parts and lots.
 
-In:    suspects and services of the bundle, in their order.
+In:    suspects of the bundle, in their order; where a list has one line an item, chosen by items.py.
 Out:   page tables, cards, an interval plot.
 After: each rate stands with interval, counts and what was expected.
 """
@@ -9,12 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from markupsafe import Markup
 
-from pipeline.findings.model import ServiceOutcome, Suspect
+from pipeline.findings.model import Suspect
 from reports import charts, words
-from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, picture, rate_cell, right, text
+from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
+from reports.items import named
+
+
+EXPLAINED_SHOWN: Final = 10
+"""Explained items in the PDF."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +32,6 @@ class Card:
     evidence: tuple[tuple[str, str], ...]
     advice: str
     drawing: Markup
-
-
-def named(item: Suspect | ServiceOutcome) -> str:
-    """`nozzle N1 of M1`; a machine is not of itself."""
-    place = f" of {item.machine}" if item.machine is not None and item.kind != "machine" else ""
-    return f"{item.kind} {item.id}{place}"
 
 
 def expected_rate(suspect: Suspect) -> float | None:
@@ -102,10 +102,10 @@ def worklist(
 
 
 def explained(name: str, suspects: Sequence[Suspect], *, limit: int | None) -> PageTable:
-    """Items whose losses something else explains: no need to pull them."""
+    """Items whose losses something else explains; with a `limit` at most `EXPLAINED_SHOWN`."""
     return build(
         name,
-        "Looked at, but explained by something else: no need to pull these",
+        "Looked at, but explained by something else: no need to pull these (most losses first)",
         suspects,
         (
             (left("Item", 26), _what),
@@ -114,7 +114,7 @@ def explained(name: str, suspects: Sequence[Suspect], *, limit: int | None) -> P
             (right("Effect", 14), _effect),
             (left("Explained by", 24), lambda s: text(s.explained_by)),
         ),
-        limit=limit,
+        limit=min(EXPLAINED_SHOWN, limit) if limit is not None else None,
         empty="No item with a high raw rate was explained by something else this week.",
     )
 
@@ -148,29 +148,27 @@ def verdict(suspect: Suspect) -> str:
     return "explained by something else" if suspect.explained_by else "like its peers"
 
 
-def card(rank: int, suspect: Suspect, currency: str) -> Card:
-    """What is known about one suspect, with its trend."""
+def card(rank: int, suspect: Suspect, currency: str, also: str = "") -> Card:
+    """What is known about one suspect, with its trend; `also` names other losses that the item is flagged for."""
     effect, saving, expected = _effect(suspect), _saving(suspect, currency), _expected(suspect)
-    facts = [
+    like_peers = f"{expected.text}, {expected.small} if like its healthy peers"
+    facts = (
         Fact("Rate", _rate_words(suspect)),
-        Fact(
-            "Expected",
-            f"{expected.text}, {expected.small} if like its healthy peers" if expected.small else expected.text,
-        ),
+        Fact("Expected", like_peers if expected.small else expected.text),
         Fact("Adjusted effect", _bracket(effect)),
         Fact("Losses too many", _too_many(suspect)),
         Fact("Since", words.day(suspect.since)),
         Fact("Saving a week", _bracket(saving)),
         Fact("Likely cause", suspect.cause or words.NOT_KNOWN),
-        Fact("Not separable from", words.listed(suspect.not_separable_from)),
         Fact("q", words.NOT_KNOWN if suspect.q is None and suspect.enough else words.q_value(suspect.q)),
-    ]
-    if suspect.explained_by:
-        facts.append(Fact("Explained by", suspect.explained_by))
+        Fact("Not separable from", words.listed(suspect.not_separable_from)),
+        Fact("Also flagged for", also or "no other loss"),
+        *((Fact("Explained by", suspect.explained_by),) if suspect.explained_by else ()),
+    )
     evidence = tuple(("for" if e.supports else "against", _evidence(e.text, e.compared_with)) for e in suspect.evidence)
     title = f"{rank}. {named(suspect)}: {words.loss_name(suspect.loss)}"
     drawing = charts.trend(suspect.history, title=f"Rate by period of {named(suspect)}, with interval", width=210)
-    return Card(title, tuple(facts), evidence, suspect.advice, drawing)
+    return Card(title, facts, evidence, suspect.advice, drawing)
 
 
 def _rate_words(suspect: Suspect) -> str:
@@ -202,36 +200,3 @@ def plot(suspects: Sequence[Suspect], limit: int) -> Markup:
     """Rates with interval and expected mark of the first `limit` suspects."""
     rows = [charts.Interval(f"{named(s)}, {s.loss}", s.rate, s.low, s.high, expected_rate(s)) for s in suspects[:limit]]
     return charts.interval_plot(rows, title="Rates of the flagged items with intervals and expected rates, in ppm")
-
-
-def services(outcomes: Sequence[ServiceOutcome], *, limit: int | None) -> PageTable:
-    """Did last week's repairs work?"""
-    return build(
-        "services",
-        "Services of the last weeks: did they work?",
-        outcomes,
-        (
-            (left("Item", 16), lambda s: text(named(s), lines(f"{s.action} {words.moment(s.time)}", s.note))),
-            (left("Loss", 9), lambda s: text(words.loss_name(s.loss))),
-            (right("Before", 14), lambda s: rate_cell(s.before, words.denominator(s.loss))),
-            (right("After", 14), lambda s: rate_cell(s.after, words.denominator(s.loss))),
-            (right("Difference", 13), _difference),
-            (left("Verdict", 15), lambda s: text(f"{words.VERDICT_MARKS.get(s.verdict, '')} {s.verdict}", s.text)),
-            (picture("Trend", 19), _service_trend),
-        ),
-        limit=limit,
-        empty="No service was logged, or none has picks before and after it. Log services to see whether they worked.",
-    )
-
-
-def _difference(outcome: ServiceOutcome) -> Cell:
-    shown = words.signed_ppm(outcome.difference)
-    small = lines(
-        words.signed_interval(outcome.low, outcome.high), f"{words.plural(outcome.picks_since, 'pick')} since"
-    )
-    return figure(shown, outcome.difference, small)
-
-
-def _service_trend(outcome: ServiceOutcome) -> Cell:
-    title = f"Rate by period of {named(outcome)}, with interval"
-    return Cell("", drawing=charts.trend(outcome.history, title=title, width=118, height=48))

@@ -16,7 +16,8 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.findings.model import Bundle, Suspect
-from reports import page_buyer, page_engineer, page_quality, page_summary, page_suspects, words
+from reports import items, page_buyer, page_engineer, page_quality, page_services, page_settings, page_summary
+from reports import page_suspects, words
 from reports.columns import MACHINE_KINDS, list_length
 
 WORKLIST: Final = 10
@@ -63,10 +64,11 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
     rows = list_length(bundle, "table_rows", TABLE_ROWS) if cut else None
     top = list_length(bundle, "worklist", WORKLIST)
     cards = top if cut else None
-    flagged = [s for s in bundle.suspects if s.flagged]
+    flagged = items.headlines(bundle.suspects)
+    also = items.also_flagged(bundle.suspects)
     planner = [s for s in flagged if s.kind in MACHINE_KINDS]
     others = [s for s in flagged if s.kind not in MACHINE_KINDS]
-    explained = [s for s in bundle.suspects if s.explained_by is not None and not s.flagged]
+    explained = [s for s in items.explained(bundle.suspects) if s.kind in MACHINE_KINDS]
     recognised = [f for f in bundle.recognition if f.flagged]
     confidence = _setting(bundle, "statistics", "confidence")
     fdr = _setting(bundle, "statistics", "false_discovery_rate")
@@ -79,11 +81,10 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "actions": page_summary.actions(bundle, limit=rows),
         "worklist": _worklist(bundle, planner, min(rows, top) if rows else None),
         "plot": page_suspects.plot(planner, top),
-        "cards": [page_suspects.card(n, s, bundle.currency) for n, s in enumerate(planner[:cards], 1)],
-        "services": page_suspects.services(bundle.services, limit=rows),
-        "explained": page_suspects.explained(
-            "explained", [s for s in explained if s.kind in MACHINE_KINDS], limit=rows
-        ),
+        "cards": _cards(planner[:cards], bundle.currency, also),
+        "services": page_services.judged(bundle.services, limit=rows),
+        "services_open": page_services.unjudged(bundle.services, limit=rows),
+        "explained": page_suspects.explained("explained", explained, limit=rows),
         "buyer": page_buyer.section(bundle, limit=rows),
         "recognition": page_engineer.recognition(bundle.recognition, limit=rows),
         "recognition_cards": [page_engineer.card(f) for f in recognised[:cards]],
@@ -95,16 +96,20 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
             limit=rows,
             empty="No part, package, lot, reel or recipe is flagged this week.",
         ),
-        "other_cards": [page_suspects.card(n, s, bundle.currency) for n, s in enumerate(others[:cards], 1)],
+        "other_cards": _cards(others[:cards], bundle.currency, also),
         "drift": page_engineer.drift_table(bundle.drifts, limit=rows),
         "drift_charts": page_engineer.drift_charts(bundle.drifts, limit=rows),
         "balance": page_quality.balance(bundle.quality),
         "machines": page_quality.machines(bundle.quality.machines, limit=rows),
         "quality": page_quality.quality_lines(bundle.quality.lines, limit=rows),
         "refused": page_quality.refusals(bundle.quality.refusals, limit=rows),
-        "settings": page_quality.settings(bundle, limit=rows),
-        "versions": page_quality.versions(bundle, limit=rows),
+        "settings": page_settings.settings(bundle.settings, cut=cut),
+        "versions": page_settings.versions(bundle.versions),
     }
+
+
+def _cards(suspects: list[Suspect], currency: str, also: dict[int, str]) -> list[page_suspects.Card]:
+    return [page_suspects.card(n, s, currency, also.get(id(s), "")) for n, s in enumerate(suspects, 1)]
 
 
 def _worklist(bundle: Bundle, planner: list[Suspect], limit: int | None) -> object:

@@ -50,6 +50,9 @@ SETTING: Final = ("machine_type", "method")
 SETTING_SD: Final = 1.0
 """Spread of machine types and methods in log odds: they differ by design."""
 
+INTERCEPT_SD: Final = 10.0
+"""Prior spread of the plant's own log odds: as good as none, but a week without a loss keeps a finite rate."""
+
 BURST_KINDS: Final = ("feeder", "nozzle")
 """Kinds over whose item x shift cells the dispersion of the model is measured."""
 
@@ -234,6 +237,7 @@ def _fit(
         sigmas=held,
         dispersion=dispersion,
         beta="joint",
+        beta_sd=INTERCEPT_SD,
         log_sigma_prior=SPREAD_PRIOR,
     )
 
@@ -454,5 +458,5 @@ def _judge(
             dispersion=max(dispersion, _dispersion(state, fit, k)),
             spread=float(fit.sigmas[k]),
         )
-    run_length = float(state.raw.sum()) / max(int(state.losses.sum()), 1)
+    run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)
     return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted, run_length)

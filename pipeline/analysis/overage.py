@@ -35,7 +35,7 @@ __all__ = ["Lines", "check_builds", "prepare", "recommend"]
 
 HOPELESS = 0.5
 """Predicted loss rate above which a part is not to be bought for but to be mended: extra is cut at the need."""
-_FAR = 5e6
+_FAR = 5e5
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,12 +196,13 @@ def extra_parts(
 
     need, good, bad, load_mean  as `predictive_extra` takes them, shape (lines,)
 
-    Where millions of extra parts are in question, chance within the build no longer matters, and the quantile of the
-    rate itself is taken.
+    Where half a million extra parts are in question, chance within the build hardly matters: the quantile of the rate
+    itself is taken, and a margin for chance (below 0.4 %) added.
     """
     mean = bad / (good + bad)
     spread = np.sqrt(mean * (1 - mean) / (good + bad + 1))
-    doubt = mean + 20 * spread
+    # Cantelli's inequality: no quantile at (1 + level) / 2 lies beyond this.
+    doubt = mean + spread * np.sqrt(2 / (1 - level))
     watch = (doubt > HOPELESS) | (need * doubt > _FAR)
     out = np.zeros(need.size, dtype=np.int64)
     cut = np.zeros(need.size, dtype=bool)
@@ -216,7 +217,7 @@ def extra_parts(
         far = watch & ~cut & ((need * rate > _FAR) | (need * upper / (1 - upper) > _FAR))
         direct = ~cut & ~far
         losing = np.where(cut, need, np.ceil(need * rate / (1 - np.minimum(rate, HOPELESS))))
-        tail = load_mean + 3 * np.sqrt(load_mean)
+        tail = load_mean + 3 * np.sqrt(load_mean) + np.where(far, special.ndtri(level) * np.sqrt(2 * losing), 0.0)
         out[cut | far] = np.ceil(losing + tail).astype(np.int64)[cut | far]
     out[direct] = predictive_extra(need[direct], good[direct], bad[direct], load_mean[direct], level)
     return out, cut

@@ -46,9 +46,17 @@ class Facts:
     faults: pl.DataFrame
 
 
-def quality(facts: Facts, plant: Plant, dispersion: float) -> Quality:
-    """The data-quality page."""
+def quality(
+    facts: Facts, plant: Plant, dispersion: float, fits: tuple[str, ...] = (), builds: tuple[str, ...] = ()
+) -> Quality:
+    """The data-quality page.
+
+    fits    what did not converge, in words
+    builds  build lines that were left out, in words
+    """
     lines = [
+        *(QualityLine("warning", "model", f"{text}. Take the flags of this loss with care.") for text in fits),
+        *(QualityLine("warning", "build list", text) for text in builds),
         *_refused(facts, plant),
         *_silent(facts.shifts),
         *_speed(facts.busiest),

@@ -1,6 +1,6 @@
 """A week of a simulated plant as CELLS, with known truth: crossed and nested as on a shop floor.
 
-Four machines of two types, twenty slots each; one head of six spindles a machine, two heads on M3. Nozzles change
+Four machines of two types, twelve slots each; one head of six spindles a machine, two heads on M3. Nozzles change
 places within their machine at every shift. A set-up lasts two shifts; then half of the slots get other feeders, from
 anywhere in the hall. A feeder carries two or three parts over the week, a part runs in two feeders at a time, reels
 change daily, lots follow each other over several reels. Work is spread unevenly over feeders.
@@ -29,7 +29,7 @@ PACKAGES = ("0201", "0402", "0603", "SOT", "QFN")
 MACHINES = ("M1", "M2", "M3", "M4")
 HEADS = (("M1", "H1"), ("M2", "H1"), ("M3", "H1"), ("M3", "H2"), ("M4", "H1"))
 MACHINE_OF_HEAD = np.array([0, 1, 2, 2, 3])
-SHIFTS, SLOTS, FEEDERS, PARTS, NOZZLES_A_HEAD, USED_SPINDLES = 21, 20, 90, 45, 9, 2
+SHIFTS, SLOTS, FEEDERS, PARTS, NOZZLES_A_HEAD, USED_SPINDLES = 21, 12, 54, 27, 8, 2
 START = datetime.fromisoformat("2026-11-16T06:00:00")
 SHARE_OF_SPREAD = {"nozzle": 1.0, "feeder": 1.0, "part": 1.0, "lot": 0.5, "head": 0.5, "spindle": 0.5, "slot": 0.5}
 """Healthy spread of each kind over `Truth.spread`; reels of a lot do not differ."""
@@ -104,7 +104,7 @@ def all_items(kind: str) -> list[str]:
     raise ValueError(f"items of kind {kind} differ from week to week")
 
 
-def week(seed: int, truth: Truth, picks: int = 300_000, losses: tuple[str, ...] = ("missed",)) -> Week:
+def week(seed: int, truth: Truth, picks: int = 200_000, losses: tuple[str, ...] = ("missed",)) -> Week:
     """One week with about `picks` attempts. Each of `losses` has the same truth and is drawn anew."""
     rng = np.random.default_rng(seed)
     codes, keys, shift = _work(rng, truth)
@@ -164,9 +164,8 @@ def _work(rng: np.random.Generator, truth: Truth) -> tuple[dict[str, IntArray], 
     reel_key = (part * FEEDERS + feeder) * 7 + day
     if truth.lonely is not None:
         alone = feeder == all_items("feeder").index(truth.lonely)
-        part, lot_number, reel_key = (
-            np.where(alone, v, a) for v, a in ((PARTS, part), (0, lot_number), (-1, reel_key))
-        )
+        part, lot_number = np.where(alone, PARTS, part), np.where(alone, 0, lot_number)
+        reel_key = np.where(alone, -1, reel_key)
         part_names = [*part_names, "PX"]
     codes = {"head": head, "nozzle": nozzle, "feeder": feeder, "part": part, "package": part % len(PACKAGES)}
     codes |= {"spindle": head * 6 + spindle, "slot": machine * SLOTS + slot, "lot": part * 4 + lot_number}

@@ -1,0 +1,74 @@
+"""Which suspect stands for an item where a list has one line an item, and how an item is named.
+
+In:    suspects of the bundle, in their order.
+Out:   suspects, one an item, and short texts.
+After: an item that is flagged has exactly one line, whatever it is flagged for; nothing flagged is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from pipeline.findings.model import ServiceOutcome, Suspect
+from reports import words
+
+Key = tuple[str, str, str | None]
+
+
+def key(suspect: Suspect) -> Key:
+    """Kind, id and machine: what makes two entries the same item."""
+    return suspect.kind, suspect.id, suspect.machine
+
+
+def named(item: Suspect | ServiceOutcome) -> str:
+    """`nozzle N1 of M1`; a machine is not of itself."""
+    place = f" of {item.machine}" if item.machine is not None and item.kind != "machine" else ""
+    return f"{item.kind} {item.id}{place}"
+
+
+def headlines(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """The flagged entry that stands for each item, in the order of the bundle.
+
+    That is the one marked `headline`; where a bundle marks none of an item's entries, its first flagged one, so that
+    an item cannot fall off the list.
+    """
+    chosen: dict[Key, Suspect] = {}
+    for suspect in suspects:
+        if suspect.flagged:
+            known = chosen.get(key(suspect))
+            if known is None or (suspect.headline and not known.headline):
+                chosen[key(suspect)] = suspect
+    kept = {id(suspect) for suspect in chosen.values()}
+    return tuple(suspect for suspect in suspects if id(suspect) in kept)
+
+
+def also_flagged(suspects: Iterable[Suspect]) -> dict[int, str]:
+    """By `id()` of a flagged entry: the other losses that the same item is flagged for, in words."""
+    by_item: dict[Key, list[Suspect]] = {}
+    for suspect in suspects:
+        if suspect.flagged:
+            by_item.setdefault(key(suspect), []).append(suspect)
+    return {
+        id(suspect): ", ".join(
+            dict.fromkeys(words.loss_name(other.loss) for other in entries if other.loss != suspect.loss)
+        )
+        for entries in by_item.values()
+        for suspect in entries
+    }
+
+
+def explained(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """Items whose losses something else explains, most losses first; none that is flagged for any loss.
+
+    Of several losses of an item the one that happened most often stands for it; all losses together only where nothing
+    more precise does.
+    """
+    flagged = {key(suspect) for suspect in suspects if suspect.flagged}
+    chosen: dict[Key, Suspect] = {}
+    for suspect in suspects:
+        if suspect.explained_by is None or key(suspect) in flagged:
+            continue
+        known = chosen.get(key(suspect))
+        if known is None or (suspect.loss != "all", suspect.losses) > (known.loss != "all", known.losses):
+            chosen[key(suspect)] = suspect
+    return tuple(sorted(chosen.values(), key=lambda s: -s.losses))
