@@ -82,7 +82,10 @@ def new(
     folder: Annotated[Path, typer.Argument(help="Folder to make.", metavar="DIR")],
     quiet: QuietOption = False,
 ) -> None:
-    """Make a plant folder: commented plant.toml, master-table templates, a log mapping, an inbox."""
+    """Make a plant folder.
+
+    Commented plant.toml, master-table templates, a log mapping, an inbox.
+    """
     for path in make_plant(folder):
         sys.stdout.write(f"{path}\n")
     say(f"Fill in plant.toml and masters/, put logs into inbox/, then: pickfall ingest --plant {folder}", quiet=quiet)
@@ -110,7 +113,10 @@ def week(
     plant: PlantOption = HERE,
     quiet: QuietOption = False,
 ) -> None:
-    """Analyse and report one ISO week (default: the last complete one), all outputs."""
+    """Analyse and report one ISO week.
+
+    Default: the last complete one. Writes all outputs into out/WEEK/.
+    """
     _publish(settings.load(plant), label, quiet=quiet)
 
 
@@ -123,7 +129,10 @@ def rank(
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
 ) -> None:
-    """Rank nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots or recipes."""
+    """Rank the items of one kind.
+
+    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots or recipes.
+    """
     listing.check_choice("KIND", kind, KINDS)
     listing.check_choice("--loss", loss, listing.LOSSES)
     bundle = _analyse(settings.load(plant), label)
@@ -170,7 +179,10 @@ def overage(
 
 @app.command()
 def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
-    """Show what is in the store: files, weeks, gaps, refusals, disagreements."""
+    """Show what is in the store.
+
+    Files, weeks, gaps, refusals, disagreements.
+    """
     of = settings.load(plant)
     with open_store(of, write=False) as con:
         document, sections = listing.status(con, of)

@@ -139,13 +139,19 @@ class _State:
 
 
 def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
-    """Fit, search for outliers, and judge every item (see the module's head). `cells` needs at least one chance."""
+    """Fit, search for outliers, and judge every item (see the module's head).
+
+    Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
+    """
     state = _prepare(cells)
+    if not len(state.losses):
+        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
     rough = _fit(state, np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in state.kinds]), 1.0)
-    dispersion = max(_dispersion(state, rough, k) for k in range(len(state.kinds)) if state.kinds[k] in BURST_KINDS)
+    bursts = [_dispersion(state, rough, k) for k, kind in enumerate(state.kinds) if kind in BURST_KINDS]
+    dispersion = max(bursts, default=1.0)
     fit, spreads_are_old = _fit(state, None, dispersion), False
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
-    while len(released) < MOST_RELEASED:
+    while any(kind in JUDGED for kind in state.kinds) and len(released) < MOST_RELEASED:
         found = _next_outliers(state, fit, dispersion, settings) or _hidden_outlier(state, fit, dispersion, settings)
         if found:
             fit = _release(state, found, fit.sigmas, dispersion, settings, released)

@@ -4,6 +4,7 @@ In:    SERVICES and DAYS over the history.
 Out:   findings.model.ServiceOutcome, newest first.
 After: every verdict has both counts and the interval behind it; "cannot say yet" is the answer until the data tell.
 
+The kind of loss shown is the one in which the item stood out most, before or after.
 Before is at most `BEFORE_DAYS` whole days, back to the previous service of the same item; after runs from the day after
 the service to the end of the week, or to the next service. The day of the service itself belongs to neither.
 Difference of two rates: Newcombe (1998) Stat Med 17:873, method 10, on counts divided by the dispersion.
@@ -42,10 +43,14 @@ class _Span:
     chances: int
     expected: float
 
+    def clear_excess(self, dispersion: float) -> float:
+        """Losses above the peers', 0 unless they are two standard errors beyond the expected ones."""
+        excess = self.losses - self.expected
+        return excess if excess > 2.0 * float(np.sqrt(dispersion * max(self.expected, 1.0))) else 0.0
+
     def elevated(self, dispersion: float) -> bool:
         """Clearly above the peers: ratio of concern reached and two standard errors beyond the expected losses."""
-        beyond = self.losses - self.expected > 2.0 * float(np.sqrt(dispersion * max(self.expected, 1.0)))
-        return beyond and self.losses >= RATIO_OF_CONCERN * self.expected
+        return self.clear_excess(dispersion) > 0.0 and self.losses >= RATIO_OF_CONCERN * self.expected
 
 
 def outcomes(
@@ -97,14 +102,16 @@ def _outcome(
     later = [d for d in serviced if d > day]
     first = max([(date.fromisoformat(day) - timedelta(days=BEFORE_DAYS)).isoformat(), *earlier[-1:]])
     end = min([(date.fromisoformat(last_day) + timedelta(days=1)).isoformat(), *later[:1]])
-    best: tuple[float, str, pl.DataFrame, _Span, _Span] | None = None
+    best: tuple[tuple[float, int], str, pl.DataFrame, _Span, _Span] | None = None
     for loss in ("missed", "rejected", "dropped"):
         daily = item_days(days, kind, key, loss)
         before = _span(daily.filter((pl.col("day") >= first) & (pl.col("day") < day)))
         after = _span(daily.filter((pl.col("day") > day) & (pl.col("day") < end)))
-        excess = before.losses - before.expected
-        if best is None or excess > best[0]:
-            best = (excess, loss, daily, before, after)
+        dispersion = dispersions.get(loss, 1.0)
+        excess = max(before.clear_excess(dispersion), after.clear_excess(dispersion))
+        weight = (excess, before.losses + after.losses)
+        if best is None or weight > best[0]:
+            best = (weight, loss, daily, before, after)
     if best is None or (best[3].chances == 0 and best[4].chances == 0):
         return None
     _, loss, daily, before, after = best

@@ -90,7 +90,7 @@ def test_services_are_told_apart(findings: dict[str, Any]) -> None:
     recovered = TRUE["recovered"][0]
     verdicts = {(s["kind"], s["id"]): s["verdict"] for s in findings["services"]}
     assert verdicts[recovered["kind"], recovered["id"]] == "worked"
-    still_bad = next(p for p in TRUE["planted"] if p["name"].startswith("serviced feeder") or "serviced" in p["note"])
+    still_bad = next(p for p in TRUE["planted"] if p["name"] == "feeder still bad after service")
     assert verdicts[still_bad["kind"], still_bad["id"]] == "did not work"
 
 

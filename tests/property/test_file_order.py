@@ -123,7 +123,7 @@ def _expected(messages: list[Message], machine: str) -> dict[str | None, int]:
     return counted
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(logs())
 def test_messages_in_any_files_and_order_give_the_same_tallies(made: tuple[list[Message], list[list[Message]]]) -> None:
     messages, files = made

@@ -7,10 +7,10 @@ from types import ModuleType
 
 import pytest
 
-from reports import charts, csv_files, html, words, workbook
+from reports import charts, csv_files, html, page_settings, words, workbook
 
 
-@pytest.mark.parametrize("module", [words, charts, csv_files, workbook, html], ids=lambda m: m.__name__)
+@pytest.mark.parametrize("module", [words, charts, csv_files, workbook, html, page_settings], ids=lambda m: m.__name__)
 def test_examples(module: ModuleType) -> None:
     result = doctest.testmod(module)
     assert result.attempted > 0

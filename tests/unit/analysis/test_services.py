@@ -1,0 +1,80 @@
+"""Verdicts on services, over many seeds: worked, did not, cannot say yet, and never "worked" on a healthy item."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import polars as pl
+import pytest
+
+from pipeline.analysis.services import outcomes
+from pipeline.findings.model import ServiceOutcome
+from pipeline.schema.frames import SERVICES
+from pipeline.settings import Statistics
+from tests.unit.analysis.days import day_name, days
+
+HEALTHY = {f"N{i}": [0.003] * 28 for i in range(1, 12)}
+SEEDS = 40
+
+
+def _services(day: int = 14, kind: str = "nozzle", item: str = "N0") -> pl.DataFrame:
+    when = datetime.fromisoformat(day_name(day) + "T09:30:00")
+    row = (when, day_name(day), "M1", kind, item, "cleaned", None)
+    return pl.DataFrame([row], schema=SERVICES, orient="row")
+
+
+def _one(series: list[float], seed: int, picks: int = 1500) -> ServiceOutcome:
+    frame = days({"N0": series, **HEALTHY}, picks=picks, seed=seed)
+    (found,) = outcomes(_services(), frame, {"missed": 1.2}, Statistics(), day_name(27))
+    return found
+
+
+def _verdicts(series: list[float], picks: int = 1500) -> list[str]:
+    return [_one(series, seed, picks).verdict for seed in range(SEEDS)]
+
+
+def test_a_service_that_worked() -> None:
+    assert _verdicts([0.03] * 14 + [0.003] * 14).count("worked") == SEEDS
+
+
+def test_a_service_that_did_not_work() -> None:
+    assert _verdicts([0.03] * 28).count("did not work") >= SEEDS - 2
+
+
+def test_a_healthy_item_is_not_called_mended_or_broken() -> None:
+    verdicts = _verdicts([0.003] * 28)
+    assert verdicts.count("cannot say yet") >= SEEDS - 4
+    assert verdicts.count("did not work") == 0
+
+
+def test_few_picks_since() -> None:
+    assert set(_verdicts([0.03] * 14 + [0.003] * 14, picks=20)) == {"cannot say yet"}
+
+
+def test_got_worse() -> None:
+    assert _verdicts([0.003] * 14 + [0.03] * 14).count("got worse") == SEEDS
+
+
+def test_the_day_of_the_service_belongs_to_neither_side() -> None:
+    found = _one([0.03] * 14 + [0.9] + [0.003] * 13, 1)
+    assert found.before.attempts == 14 * 1500
+    assert found.after.attempts == 13 * 1500
+    assert found.after.rate == pytest.approx(0.003, abs=0.002)
+
+
+def test_a_change_of_work_is_not_taken_for_a_mended_nozzle() -> None:
+    """After the service the nozzle gets the easy part only; its peers say what that alone does."""
+    frame = days({f"N{i}": [0.002] * 28 for i in range(12)}, mix=True, exact=True)
+    easy = (pl.col("nozzle") == "N0") & (pl.col("part") == "P1") & (pl.col("day") > day_name(14))
+    frame = frame.filter(~easy)
+    (found,) = outcomes(_services(), frame, {"missed": 1.0}, Statistics(), day_name(27))
+    assert found.before.rate is not None
+    assert found.after.rate is not None
+    assert found.after.rate < 0.5 * found.before.rate
+    assert found.verdict == "cannot say yet"
+
+
+def test_an_item_that_no_pick_names_is_left_out() -> None:
+    frame = days(HEALTHY)
+    assert outcomes(_services(item="N99"), frame, {}, Statistics(), day_name(27)) == ()
+    assert outcomes(_services(kind="conveyor"), frame, {}, Statistics(), day_name(27)) == ()

@@ -1,0 +1,68 @@
+"""One line an item, and what may stand beside it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from pipeline.findings.model import Bundle, Suspect
+from reports import items, pages
+from reports.cells import Fact, PageTable
+from reports.page_suspects import Card
+from reports.workbook import _worklist_rows
+from tests.fixtures_bundle import rich_bundle
+
+
+def twice(bundle: Bundle) -> Bundle:
+    """The first flagged item flagged for all losses and for drops as well, neither of them its headline."""
+    first = bundle.suspects[0]
+    others = tuple(dataclasses.replace(first, loss=loss, headline=False) for loss in ("all", "dropped"))
+    return dataclasses.replace(bundle, suspects=(others[0], *bundle.suspects, others[1]))
+
+
+def facts_of(card: Card) -> dict[str, str]:
+    return {fact.name: fact.text for fact in card.facts if isinstance(fact, Fact)}
+
+
+def test_an_item_flagged_for_three_losses_has_one_line_and_names_the_others() -> None:
+    bundle = twice(rich_bundle(suspects=8, flagged=4))
+    found = pages.context(bundle, cut=True)
+    worklist, cards = found["worklist"], found["cards"]
+    assert isinstance(worklist, PageTable)
+    assert isinstance(cards, list)
+    assert [row[1].text for row in worklist.rows] == [
+        "nozzle N0000 of M1",
+        "feeder F0001 of M2",
+        "spindle S0002 of M3",
+        "head H0003 of M4",
+    ]
+    assert worklist.rows[0][1].small == "missed picks"
+    assert facts_of(cards[0])["Also flagged for"] == "all losses, drops"
+    assert facts_of(cards[1])["Also flagged for"] == "no other loss"
+    assert str(found["plot"]).count("<circle") == 4
+    assert len(list(_worklist_rows(bundle))) == 4
+
+
+def test_an_item_without_a_headline_keeps_its_first_flagged_entry() -> None:
+    bundle = twice(rich_bundle(suspects=8, flagged=4))
+    without = tuple(dataclasses.replace(s, headline=False) for s in bundle.suspects)
+    chosen = items.headlines(without)
+    assert [(s.id, s.loss) for s in chosen if s.kind == "nozzle"] == [("N0000", "all")]
+    assert {items.key(s) for s in chosen} == {items.key(s) for s in bundle.suspects if s.flagged}
+
+
+def explained(item: Suspect, loss: str, losses: int, **more: object) -> Suspect:
+    changed = dataclasses.replace(item, loss=loss, losses=losses, flagged=False, headline=False, explained_by="lot L-1")
+    return dataclasses.replace(changed, **more)  # type: ignore[arg-type]
+
+
+def test_no_need_to_pull_has_one_line_an_item_most_losses_first() -> None:
+    flagged, one, two = rich_bundle(suspects=3, flagged=3).suspects[:3]
+    suspects = (
+        explained(one, "dropped", 4),
+        explained(one, "all", 90),
+        explained(one, "missed", 40),
+        explained(two, "all", 60),
+    )
+    assert [(s.id, s.loss) for s in items.explained(suspects)] == [(two.id, "all"), (one.id, "missed")]
+    also_pulled = (*suspects, flagged, explained(flagged, "dropped", 500))
+    assert flagged.id not in [s.id for s in items.explained(also_pulled)], "it is to be pulled for another loss"
