@@ -51,11 +51,11 @@ def quality(
 ) -> Quality:
     """The data-quality page.
 
-    fits    what did not converge, in words
+    fits    what the ranking left out or what did not converge, in words
     builds  build lines that were left out, in words
     """
     lines = [
-        *(QualityLine("warning", "model", f"{text}. Take the flags of this loss with care.") for text in fits),
+        *(QualityLine("warning", "model", f"{text}.") for text in fits),
         *(QualityLine("warning", "build list", text) for text in builds),
         *_refused(facts, plant),
         *_silent(facts.shifts),

@@ -27,6 +27,7 @@ from scipy import stats
 from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, Items, attribute
+from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -57,7 +58,8 @@ def rank(
     cells: pl.DataFrame, days: pl.DataFrame, reasons: pl.DataFrame, parts: pl.DataFrame, plant: Plant, week: str
 ) -> Ranking:
     """The week's ranking over all kinds and kinds of loss."""
-    joint = _with_price(cells.filter(pl.col("grain") == "joint"), parts, plant.costs)
+    usable, left_out = drop_uneven_keys(cells.filter(pl.col("grain") == "joint"))
+    joint = _with_price(usable, parts, plant.costs)
     found: list[tuple[str, Attribution, pl.DataFrame]] = []
     for loss in LOSSES:
         frame = with_chances(joint, loss)
@@ -74,7 +76,7 @@ def rank(
     lines = {id(s) for s in one_line_each(suspects)}
     suspects = [dataclasses.replace(s, headline=id(s) in lines) for s in suspects]
     full = [evidence.complete(s, context) if s.flagged or s.explained_by else s for s in suspects]
-    notes = tuple(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged)
+    notes = (*left_out, *(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged))
     return Ranking(
         suspects=tuple(sorted(full, key=_order)),
         looked_at=int(sum(np.isfinite(t.p).sum() for _, a, _ in found for t in a.items.values())),
