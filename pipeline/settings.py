@@ -8,6 +8,7 @@ After: every key is known and of its type and range, or SettingsError named file
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import tomllib
 from dataclasses import asdict, dataclass, field, fields
@@ -163,7 +164,8 @@ class Plant:
         """The settings as plain data, without where the folder lies."""
         data = asdict(self)
         del data["folder"]
-        return data
+        plain: dict[str, object] = json.loads(json.dumps(data))
+        return plain
 
 
 _SECTIONS: dict[str, type[Any]] = {

@@ -1,0 +1,129 @@
+"""Evidence, lists and actions: one line an item, every claim with what it is compared with."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import polars as pl
+import pytest
+
+from pipeline.analysis.actions import actions, advice, one_line_each
+from pipeline.analysis.evidence import Context, complete, key_of
+from pipeline.analysis.items import SEPARATOR, key, label, name
+from pipeline.findings.model import Bundle, Quality, QualityLine, Suspect
+from pipeline.findings.to_json import from_json, rounded, to_json
+from pipeline.schema.frames import REASONS
+from pipeline.schema.words import KINDS, LOSSES
+from pipeline.settings import Statistics
+from tests.fixtures_bundle import nothing_known, rich_bundle
+from tests.unit.analysis.days import day_name, days
+
+SUSPECT = Suspect(
+    kind="nozzle", id="N0", machine="M1", loss="missed", attempts=14000, losses=420, rate=0.03, low=0.027, high=0.033,
+    expected=42.0, excess=378.0, effect=10.0, effect_low=8.0, effect_high=12.0, q=1e-6, flagged=True, cause="nozzle",
+    since=None, cost_per_week=10.0, cost_low=8.0, cost_high=12.0,
+)  # fmt: skip
+QUALITY = Quality(1, 1, 1, 0, 0, (), (), ())
+
+
+def _context(seed: int = 1) -> Context:
+    """Nozzle N0 loses ten times as much from day 17 on."""
+    frame = days({"N0": [0.003] * 17 + [0.03] * 11, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}}, seed=seed)
+    last = frame.filter(pl.col("day") >= day_name(21))
+    week = last["week"][0]
+    reasons = pl.DataFrame(
+        [
+            {**dict.fromkeys(REASONS), "week": week, "nozzle": nozzle, "outcome": "missed", "reason": "x",
+             "reason_group": group, "losses": losses}
+            for nozzle, group, losses in (
+                ("N0", "vacuum", 380), ("N0", "pickup", 40), ("N1", "vacuum", 20), ("N1", "pickup", 30)
+            )
+        ],
+        schema=REASONS,
+    )  # fmt: skip
+    return Context(last, frame, reasons, week, Statistics(), {"missed": 1.2})
+
+
+def test_a_worn_nozzle_has_its_day_its_reason_and_its_spread() -> None:
+    found = complete(SUSPECT, _context())
+    facts = {e.name: e for e in found.evidence}
+    assert found.since is not None
+    assert abs(int(found.since[-2:]) - int(day_name(17)[-2:])) <= 1
+    assert facts["reason"].value == pytest.approx(380 / 420)
+    assert "90%" in facts["reason"].text
+    assert facts["spread"].value == 1.0
+    assert facts["spread"].supports
+    assert all(e.compared_with for e in found.evidence)
+    assert len(found.history) == 4
+
+
+def test_without_a_step_no_day_is_named() -> None:
+    frame = days({f"N{i}": [0.003] * 28 for i in range(12)}, seed=5)
+    context = dataclasses.replace(_context(), days=frame)
+    named = sum(complete(dataclasses.replace(SUSPECT, id=f"N{i}"), context).since is not None for i in range(12))
+    assert named <= 1
+
+
+def test_an_explained_item_says_by_what() -> None:
+    found = complete(dataclasses.replace(SUSPECT, flagged=False, explained_by="part P1"), _context())
+    assert [e.name for e in found.evidence] == ["explained"]
+    assert "part P1" in found.evidence[0].text
+    assert not found.evidence[0].supports
+
+
+def test_an_item_flagged_for_several_losses_is_one_line() -> None:
+    every = dataclasses.replace(SUSPECT, loss="all", cost_per_week=30.0)
+    drops = dataclasses.replace(SUSPECT, loss="dropped", cost_per_week=1.0)
+    other = dataclasses.replace(SUSPECT, id="N1", loss="all", cost_low=9.0)
+    lines = one_line_each([every, SUSPECT, drops, other, dataclasses.replace(SUSPECT, id="N2", flagged=False)])
+    assert [(s.id, s.loss) for s in lines] == [("N1", "all"), ("N0", "missed")]
+
+
+def test_actions_are_by_owner_and_hands_in_machines_are_marked() -> None:
+    lot = dataclasses.replace(
+        SUSPECT, kind="lot", id="L1", machine=None, loss="rejected", advice=advice("lot", "rejected")
+    )
+    bad = dataclasses.replace(QUALITY, lines=(QualityLine("problem", "too fast", "x", "M1"),))
+    found = actions((SUSPECT, lot), (), (), (), bad, 10)
+    assert [(a.owner, a.hands_in_machine) for a in found] == [
+        ("maintenance planner", True),
+        ("engineer", False),
+        ("engineer", False),
+    ]
+    assert "420 missed picks, 42 expected" in found[0].why
+
+
+def test_the_worklist_has_the_length_that_was_asked_for() -> None:
+    many = tuple(dataclasses.replace(SUSPECT, id=f"N{i}") for i in range(30))
+    assert sum(a.owner == "maintenance planner" for a in actions(many, (), (), (), QUALITY, 7)) == 7
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("loss", LOSSES)
+def test_there_is_advice_for_everything(kind: str, loss: str) -> None:
+    assert advice(kind, loss).endswith(".")
+
+
+def test_keys_and_names_of_items() -> None:
+    frame = pl.DataFrame({"machine": ["M", "M"], "head": ["H", None], "spindle": ["3", "3"]})
+    keys = frame.select(key("spindle").alias("k"))["k"].to_list()
+    assert keys == [f"M{SEPARATOR}H{SEPARATOR}3", None]
+    assert name("spindle", keys[0]) == ("M", "H/3")
+    assert label("spindle", keys[0]) == "spindle H/3 of M"
+    assert label("nozzle", "N1") == "nozzle N1"
+    assert key_of(dataclasses.replace(SUSPECT, kind="spindle", id="H/3", machine="M")) == keys[0]
+
+
+@pytest.mark.parametrize("bundle", [rich_bundle(), nothing_known(rich_bundle())], ids=["rich", "nothing known"])
+def test_json_carries_the_whole_bundle(bundle: Bundle) -> None:
+    plain = json.loads(json.dumps(bundle.settings))
+    kept = dataclasses.replace(rounded(bundle), settings=plain)
+    assert from_json(to_json(kept)) == kept
+    assert to_json(from_json(to_json(kept))) == to_json(kept)
+
+
+@pytest.mark.parametrize("text", ["[]", "{}", '{"format": 99}', "null"])
+def test_another_format_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="format"):
+        from_json(text)
