@@ -51,6 +51,11 @@ class PageTable:
     more: int
     empty: str
 
+    @property
+    def compact(self) -> bool:
+        """True when every row is a single line, which then needs less room around it."""
+        return not any(cell.small or cell.drawing for row in self.rows for cell in row)
+
 
 @dataclass(frozen=True, slots=True)
 class Fact:

@@ -103,6 +103,21 @@ def wrap(label: str, width: int) -> list[str]:
     return [*lines, current] if current or not lines else lines
 
 
+def _width(text: str) -> float:
+    """Width of a label in drawing units, rather too wide than too narrow; DejaVu Sans, seen on its glyphs."""
+    widths = (1.0 if c in "MWm@%w" or ord(c) > 0x2E7F else 0.4 if c in " .,:;'|!ijl()[]/" else 0.7 for c in text)
+    return 7.5 * sum(widths)
+
+
+def _fitting(label: str, room: float) -> list[str]:
+    """`label` in as few lines as fit into `room` drawing units."""
+    for characters in range(40, 8, -1):
+        pieces = wrap(label, characters)
+        if all(_width(piece) <= room for piece in pieces):
+            return pieces
+    return wrap(label, 8)
+
+
 def ticks(low: float, high: float, *, log: bool = False) -> list[float]:
     """Round values between `low` and `high` (both included if round), few enough to read.
 
@@ -140,7 +155,7 @@ def interval_plot(rows: Sequence[Interval], *, title: str, log: bool = True, wid
     log = log and max(positive) / min(positive) > 3
     low = min(positive) * 0.8 if log else 0.0
     axis = Axis(low, max(positive) * (1.25 if log else 1.06), left, right, log)
-    labels = [wrap(words.visible(row.label), 36) for row in rows]
+    labels = [_fitting(words.visible(row.label), left - 10.0) for row in rows]
     body, y = [], top
     for row, label in zip(rows, labels, strict=True):
         height = max(2, len(label)) * step + 2
@@ -269,10 +284,9 @@ def against_limits(item: Measured, *, title: str, width: float = 420.0) -> Marku
         parts.append(
             f'<rect x="{start:.1f}" y="{y - 7}" width="{max(0.0, end - start):.1f}" height="14" fill="{BAND}"/>'
         )
-    for value, name in ((item.limit_low, "limit"), (item.limit_high, "limit"), (item.taught, "taught")):
-        if value is not None:
-            parts.append(_line(axis.at(value), y - 9, axis.at(value), y + 7, dash="" if name == "limit" else "2 2"))
-            parts.append(_text(axis.at(value), y - 12, f"{name} {words.measured(value)}", anchor="middle", size=6.5))
+    for value, name in _marks(item):
+        parts.append(_line(axis.at(value), y - 9, axis.at(value), y + 7, dash="2 2" if name == "taught" else ""))
+        parts.append(_text(axis.at(value), y - 12, f"{name} {words.measured(value)}", anchor="middle", size=6.5))
     if spread:
         parts.append(_line(axis.at(item.mean - spread), y, axis.at(item.mean + spread), y))
     if item.mean_low is not None and item.mean_high is not None:
@@ -281,3 +295,10 @@ def against_limits(item: Measured, *, title: str, width: float = 420.0) -> Marku
     middle = min(max(axis.at(item.mean), 30.0), width - 30.0)
     parts.append(_text(middle, y + 17, f"mean {words.measured(item.mean)}", anchor="middle", size=6.5))
     return _svg(width, 46, title, parts)
+
+
+def _marks(item: Measured) -> list[tuple[float, str]]:
+    """Limits and taught value with their names; one mark where they are the same."""
+    limits = dict.fromkeys(v for v in (item.limit_low, item.limit_high) if v is not None)
+    marks = [(v, "taught and limit" if v == item.taught else "limit") for v in limits]
+    return marks if item.taught is None or item.taught in limits else [*marks, (item.taught, "taught")]

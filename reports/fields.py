@@ -37,6 +37,9 @@ SUSPECT: Final = (
     column("effect_high", "effect high", "odds", "upper end of its interval"),
     column("q", "q", "q", "p-value adjusted for everything looked at this week"),
     column("flagged", "flagged", "flag", "beyond the healthy spread and large enough to matter"),
+    column(
+        "headline", "heads its item", "flag", "of the losses that an item is flagged for, the one that stands in lists"
+    ),
     column("enough", "enough picks", "flag", "no: too few picks to say anything"),
     column("cause", "likely cause"),
     column("since", "since", "date", "when it began"),

@@ -18,6 +18,8 @@ from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines
 
 DRIFT_CHARTS = 8
 """Drift charts in the PDF."""
+STEADY_SHOWN = 6
+"""Drifts in the PDF that are not flagged."""
 SPLIT_ROWS = 8
 """Lots or heads listed on one card."""
 
@@ -72,12 +74,12 @@ def recognition(findings: Sequence[RecognitionFinding], *, limit: int | None) ->
         findings,
         (
             (left("Part", 17), lambda f: text(f.part, lines(f.package or "", optics(f)))),
-            (left("Verdict", 11), lambda f: text("▲ flagged" if f.flagged else "like its peers")),
-            (right("Rejects", 17), lambda f: rate_cell(f.rejects, "parts held")),
-            (right("Expected", 12), _expected),
-            (left("Reasons", 15), lambda f: text(_reasons(f))),
-            (left("Follows", 16), lambda f: text(f.follows or words.NOT_KNOWN)),
-            (left("Since", 12), lambda f: day(f.since)),
+            (left("Verdict", 10), lambda f: text("▲ flagged" if f.flagged else "like its peers")),
+            (right("Rejects", 16), lambda f: rate_cell(f.rejects, "parts held")),
+            (right("Expected", 10), _expected),
+            (left("Reasons", 22), lambda f: text(_reasons(f))),
+            (left("Follows", 14), lambda f: text(f.follows or words.NOT_KNOWN)),
+            (left("Since", 11), lambda f: day(f.since)),
         ),
         limit=limit,
         empty="No recognition rejects: there were none, or the logs do not tell refused parts from missed picks.",
@@ -136,11 +138,12 @@ def _drift_words(item: OffsetDrift) -> str:
 
 
 def drift_table(drifts: Sequence[OffsetDrift], *, limit: int | None) -> PageTable:
-    """Offsets that walk away from the pocket's centre."""
+    """Offsets that walk away from the pocket's centre: flagged ones, then at most `STEADY_SHOWN` others on paper."""
+    flagged = [d for d in drifts if d.flagged]
     return build(
         "drift",
         "Pick offsets by feeder: where the part sits under the nozzle, and whether it walks",
-        drifts,
+        [*flagged, *(d for d in drifts if not d.flagged)],
         (
             (left("Feeder", 24), lambda d: text(_drift_words(d))),
             (left("Axis", 7), lambda d: text(d.axis)),
@@ -150,7 +153,7 @@ def drift_table(drifts: Sequence[OffsetDrift], *, limit: int | None) -> PageTabl
             (right("Drift a day", 17), _slope),
             (right("Picks", 12), lambda d: figure(words.count(d.picks), d.picks)),
         ),
-        limit=limit,
+        limit=min(limit, len(flagged) + STEADY_SHOWN) if limit is not None else None,
         empty="No drift can be shown: the logs carry no pick offsets, or too few days of them.",
     )
 

@@ -1,6 +1,6 @@
-"""What was read, what was refused and what does not agree; the settings and versions used.
+"""What was read, what was refused and what does not agree.
 
-In:    the quality part of a bundle, its settings and versions.
+In:    the quality part of a bundle.
 Out:   page tables and sentences.
 After: rows read are compared with loaded + duplicate + refused, and a difference is said in words.
 """
@@ -8,13 +8,19 @@ After: rows read are compared with loaded + duplicate + refused, and a differenc
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
-from pipeline.findings.model import Bundle, MachineWeek, Quality, QualityLine, RefusalGroup
+from pipeline.findings.model import MachineWeek, Quality, QualityLine, RefusalGroup
 from reports import words
-from reports.cells import Cell, PageTable, build, count, figure, left, lines, rate_cell, right, text
-from reports.columns import settings_rows
+from reports.cells import Cell, PageTable, build, count, figure, left, right, text
 
 _LEVELS = {"problem": 0, "warning": 1, "note": 2}
+GROUPS_SHOWN: Final = 12
+"""Groups of refused lines in the PDF."""
+EXAMPLE_SHOWN: Final = 80
+"""Characters of a refused line in the PDF."""
+_SHARES: Final = ("lines refused", "unknown nozzle", "unknown feeder", "unknown part")
+"""Quality lines whose figures are shares; any other figure is one unless it is a whole number or above 1."""
 
 
 def balance(quality: Quality) -> str:
@@ -38,29 +44,34 @@ def machines(rows: Sequence[MachineWeek], *, limit: int | None) -> PageTable:
         "Machines and what their logs know",
         rows,
         (
-            (left("Machine", 14), lambda m: text(m.machine, m.line or "")),
-            (left("Logs know", 9), lambda m: text(m.grain)),
-            (right("Picks", 11), lambda m: count(m.picks)),
-            (right("Lost", 16), _lost),
-            (right("All losses", 16), lambda m: rate_cell(m.loss, "picks")),
-            (right("Hours with picks", 9), lambda m: count(m.hours_with_picks)),
-            (right("Nozzle unknown", 9), lambda m: _share(m.unknown_nozzle)),
-            (right("Feeder unknown", 8), lambda m: _share(m.unknown_feeder)),
-            (right("Part unknown", 8), lambda m: _share(m.unknown_part)),
+            (left("Machine", 11), lambda m: text(m.machine, m.line or "")),
+            (left("Logs know", 7), lambda m: text(m.grain)),
+            (right("Picks", 9), lambda m: count(m.picks)),
+            (right("Missed", 8), lambda m: count(m.missed)),
+            (right("Rejected", 9), lambda m: count(m.rejected)),
+            (right("Dropped", 9), lambda m: count(m.dropped)),
+            (right("Returned", 9), lambda m: count(m.returned)),
+            (right("Unknown", 9), lambda m: count(m.unknown)),
+            (right("All losses", 12), _loss),
+            (right("Hours", 6), lambda m: count(m.hours_with_picks)),
+            (right("Without nozzle, feeder, part", 11), _without),
         ),
         limit=limit,
         empty="No machine sent picks this week. Check that logs reach the inbox.",
     )
 
 
-def _share(fraction: float | None) -> Cell:
-    return Cell("not logged") if fraction is None else figure(words.share(fraction), fraction)
+def _loss(machine: MachineWeek) -> Cell:
+    rate = machine.loss
+    shown = words.ppm(rate.rate) if rate.attempts else "no picks"
+    return figure(shown, rate.rate, words.ppm_interval(rate.low, rate.high))
 
 
-def _lost(machine: MachineWeek) -> Cell:
-    named = ("missed", "rejected", "dropped", "returned", "unknown")
-    small = lines(*(f"{name} {words.count(getattr(machine, name))}" for name in named if getattr(machine, name)))
-    return figure(words.count(machine.picks - machine.placed) + " not placed", machine.picks - machine.placed, small)
+def _without(machine: MachineWeek) -> Cell:
+    shares = (machine.unknown_nozzle, machine.unknown_feeder, machine.unknown_part)
+    shown = ["not logged" if share is None else words.share(share) for share in shares]
+    known = [share for share in shares if share is not None]
+    return figure(", ".join(shown), max(known, default=None))
 
 
 def quality_lines(rows: Sequence[QualityLine], *, limit: int | None) -> PageTable:
@@ -74,60 +85,40 @@ def quality_lines(rows: Sequence[QualityLine], *, limit: int | None) -> PageTabl
             (left("Where", 14), lambda q: text(q.machine if q.machine is not None else "plant")),
             (left("What", 14), lambda q: text(q.what)),
             (left("In words", 42), lambda q: text(q.text)),
-            (
-                right("Found", 9),
-                lambda q: figure(words.measured(q.value), q.value) if q.value is not None else Cell(""),
-            ),
-            (
-                right("Expected", 9),
-                lambda q: figure(words.measured(q.expected), q.expected) if q.expected is not None else Cell(""),
-            ),
+            (right("Found", 9), lambda q: _figure(q, q.value)),
+            (right("Expected", 9), lambda q: _figure(q, q.expected)),
         ),
         limit=limit,
         empty="Nothing to say against the data of this week.",
     )
 
 
+def _figure(line: QualityLine, value: float | None) -> Cell:
+    """A share as per cent, anything else as a count or a measure."""
+    if value is None:
+        return Cell("")
+    known = [v for v in (line.value, line.expected) if v is not None]
+    share = line.what.startswith(_SHARES) or (all(0 <= v <= 1 for v in known) and any(v % 1 for v in known))
+    shown = words.small_share(value) if share else words.count(round(value)) if not value % 1 else words.measured(value)
+    return figure(shown, value)
+
+
 def refusals(rows: Sequence[RefusalGroup], *, limit: int | None) -> PageTable:
-    """Refused lines by file and reason."""
+    """Refused lines by file and reason; with a `limit` at most `GROUPS_SHOWN`, and their examples cut."""
     return build(
         "refused",
         "Lines that were refused",
         rows,
         (
-            (left("File", 24), lambda r: text(r.file)),
-            (left("Reason", 26), lambda r: text(r.reason)),
-            (right("Lines", 8), lambda r: count(r.lines)),
-            (right("First", 8), lambda r: count(r.first_line)),
-            (left("Example", 34), lambda r: text(r.example)),
+            (left("File", 20), lambda r: text(r.file)),
+            (left("Reason", 36), lambda r: text(r.reason)),
+            (right("Lines", 6), lambda r: count(r.lines)),
+            (right("First", 7), lambda r: count(r.first_line)),
+            (
+                left("Example", 31),
+                lambda r: text(r.example if limit is None else words.shortened(r.example, EXAMPLE_SHOWN)),
+            ),
         ),
-        limit=limit,
+        limit=min(GROUPS_SHOWN, limit) if limit is not None else None,
         empty="No line was refused.",
-    )
-
-
-def settings(bundle: Bundle, *, limit: int | None) -> PageTable:
-    """Settings used."""
-    return build(
-        "settings",
-        "Settings used",
-        list(settings_rows(bundle.settings)),
-        (
-            (left("Setting", 50), lambda pair: text(pair[0])),
-            (left("Value", 50), lambda pair: text(pair[1] or "none")),
-        ),
-        limit=limit,
-        empty="The bundle carries no settings.",
-    )
-
-
-def versions(bundle: Bundle, *, limit: int | None) -> PageTable:
-    """Versions used."""
-    return build(
-        "versions",
-        "Versions used",
-        list(bundle.versions.items()),
-        ((left("Program", 50), lambda pair: text(pair[0])), (left("Version", 50), lambda pair: text(pair[1]))),
-        limit=limit,
-        empty="The bundle carries no versions.",
     )

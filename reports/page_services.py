@@ -26,15 +26,15 @@ def judged(outcomes: Sequence[ServiceOutcome], *, limit: int | None) -> PageTabl
     empty = "No service was logged, or none has picks before and after it. Log services to see whether they worked."
     return build(
         "services",
-        "Services that can be judged: those that failed first",
+        "Did the services work? Those that failed first",
         mine,
         (
-            (left("Item", 19), lambda s: text(named(s), lines(f"{s.action} {words.moment(s.time)}", s.note))),
-            (left("Verdict", 28), lambda s: text(_verdict(s), s.text)),
+            (left("Item", 17), lambda s: text(named(s), f"{s.action} {words.day(s.time)}")),
+            (left("Verdict", 29), lambda s: text(_verdict(s), lines(s.text, s.note))),
             (right("Before", 13), lambda s: rate_cell(s.before, words.denominator(s.loss))),
             (right("After", 13), lambda s: rate_cell(s.after, words.denominator(s.loss))),
-            (right("Difference", 11), _difference),
-            (picture("Trend", 16), _trend),
+            (right("Difference", 14), _difference),
+            (picture("Trend", 14), _trend),
         ),
         limit=limit,
         empty="No service of the last weeks can be judged yet." if outcomes else empty,
@@ -42,21 +42,21 @@ def judged(outcomes: Sequence[ServiceOutcome], *, limit: int | None) -> PageTabl
 
 
 def unjudged(outcomes: Sequence[ServiceOutcome], *, limit: int | None) -> PageTable:
-    """Services that cannot be judged yet: with a `limit` at most `OPEN_SHOWN` in short, otherwise all with the reason."""
+    """Services that cannot be judged yet: with a `limit` at most `OPEN_SHOWN` in short, else all and why."""
     mine = [s for s in outcomes if s.verdict not in _ORDER]
-    caption, empty = "Cannot say yet", "Every service can be judged."
+    caption, empty = "Services that cannot be judged yet", "Every service can be judged."
     if limit is None:
         return build(
             "services-open",
             caption,
             mine,
             (
-                (left("Item", 19), lambda s: text(named(s), lines(f"{s.action} {words.moment(s.time)}", s.note))),
-                (left("Why", 28), lambda s: text(s.text or words.NOT_KNOWN, words.loss_name(s.loss))),
+                (left("Item", 17), lambda s: text(named(s), f"{s.action} {words.day(s.time)}")),
+                (left("Why", 29), lambda s: text(s.text or words.NOT_KNOWN, lines(words.loss_name(s.loss), s.note))),
                 (right("Before", 13), lambda s: rate_cell(s.before, words.denominator(s.loss))),
                 (right("After", 13), lambda s: rate_cell(s.after, words.denominator(s.loss))),
-                (right("Difference", 11), _difference),
-                (picture("Trend", 16), _trend),
+                (right("Difference", 14), _difference),
+                (picture("Trend", 14), _trend),
             ),
             limit=None,
             empty=empty,
@@ -96,4 +96,4 @@ def _difference(outcome: ServiceOutcome) -> Cell:
 
 def _trend(outcome: ServiceOutcome) -> Cell:
     title = f"Rate by period of {named(outcome)}, with interval"
-    return Cell("", drawing=charts.trend(outcome.history, title=title, width=100, height=48))
+    return Cell("", drawing=charts.trend(outcome.history, title=title, width=88, height=48))

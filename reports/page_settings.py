@@ -12,8 +12,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from reports import words
-
 LINES_SHOWN: Final = 80
 """Lines of settings in the PDF; the workbook has all."""
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
@@ -54,7 +52,7 @@ def _key(name: object) -> str:
 def _lines(settings: dict[str, object]) -> Iterator[tuple[bool, str]]:
     """Single values first, as section [plant]; then each section, then each entry of a list of tables."""
     tables = {k: v for k, v in settings.items() if isinstance(v, dict)}
-    arrays = {k: v for k, v in settings.items() if _is_array_of_tables(v)}
+    arrays = {k: v for k, v in settings.items() if isinstance(v, (list, tuple)) and all(isinstance(x, dict) for x in v)}
     single = {k: v for k, v in settings.items() if k not in tables and k not in arrays}
     if single:
         tables = {"plant": single, **tables}
@@ -63,14 +61,10 @@ def _lines(settings: dict[str, object]) -> Iterator[tuple[bool, str]]:
         for key, value in content.items():
             yield False, f"{_key(key)} = {written(value)}"
     for name, entries in arrays.items():
-        for entry in entries if isinstance(entries, (list, tuple)) else ():
-            yield True, f"[[{_key(name)}]]"
+        for entry in entries or ({},):
+            yield True, f"[[{_key(name)}]]{'' if entry else ' none'}"
             for key, value in entry.items():
                 yield False, f"{_key(key)} = {written(value)}"
-
-
-def _is_array_of_tables(value: object) -> bool:
-    return isinstance(value, (list, tuple)) and bool(value) and all(isinstance(one, dict) for one in value)
 
 
 def settings(values: dict[str, object], *, cut: bool) -> SettingsList:

@@ -21,6 +21,8 @@ NOTHING = {
 }
 ACTIONS_SHOWN = {"maintenance planner": 4, "buyer": 2, "engineer": 3}
 """Actions of each owner on the first page of the PDF, so that it stays one page."""
+ORDER_VALUE = "order value"
+WORTH = "Worth"
 LOCK_OUT = "⚠ hands in the machine: stop and lock out first"
 
 
@@ -65,22 +67,46 @@ def actions(bundle: Bundle, *, limit: int | None) -> tuple[tuple[str, PageTable]
 
 
 def _actions(owner: str, rows: Sequence[Action], currency: str, limit: int | None) -> PageTable:
+    heading = _heading(rows)
     return build(
         f"actions-{owner.replace(' ', '-')}",
-        f"For the {owner}",
+        f"For the {owner}{_together(rows, currency) if owner == OWNERS[0] else ''}",
         rows,
         (
             (left("What", 41), lambda a: text(a.what, LOCK_OUT if a.hands_in_machine else "")),
             (left("Why", 42), lambda a: text(a.why)),
-            (right("Worth", 17), lambda a: _worth(a, currency)),
+            (right(heading, 17), lambda a: _worth(a, currency, heading)),
         ),
         limit=limit,
         empty=f"Nothing this week: {NOTHING[owner]}.",
     )
 
 
-def _worth(action: Action, currency: str) -> Cell:
+def two_kinds(rows: Sequence[Action]) -> bool:
+    """True when some figures are saved every week and others are spent once."""
+    return len({a.unit == ORDER_VALUE for a in rows if a.worth is not None}) == 2
+
+
+def _heading(rows: Sequence[Action]) -> str:
+    """What the figures of a list are: money saved every week and money spent once must not be added."""
+    units = {a.unit for a in rows if a.worth is not None}
+    return (
+        {"per week": "Saves per week", ORDER_VALUE: "Order value"}.get(units.pop(), WORTH) if len(units) == 1 else WORTH
+    )
+
+
+def _together(rows: Sequence[Action], currency: str) -> str:
+    """What the list saves altogether, where every line has a figure per week."""
+    worth = [a.worth for a in rows if a.worth is not None and a.unit == "per week"]
+    if len(worth) < 2:
+        return ""
+    without = len(rows) - len(worth)
+    lacking = f", {words.plural(without, 'line')} without a figure not included" if without else ""
+    return f" ({words.plural(len(rows), 'line')}, together {words.money(sum(worth), currency)} saved per week{lacking})"
+
+
+def _worth(action: Action, currency: str, heading: str) -> Cell:
     if action.worth is None:
         return text("no figure")
-    small = lines(action.unit, words.money_interval(action.worth_low, action.worth_high))
+    small = lines("" if heading != WORTH else action.unit, words.money_interval(action.worth_low, action.worth_high))
     return figure(words.money(action.worth, currency), action.worth, small)

@@ -18,8 +18,7 @@ from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
 from reports.items import named
 
-
-EXPLAINED_SHOWN: Final = 10
+EXPLAINED_SHOWN: Final = 8
 """Explained items in the PDF."""
 
 
@@ -102,21 +101,34 @@ def worklist(
 
 
 def explained(name: str, suspects: Sequence[Suspect], *, limit: int | None) -> PageTable:
-    """Items whose losses something else explains; with a `limit` at most `EXPLAINED_SHOWN`."""
+    """Items whose losses something else explains; with a `limit` at most `EXPLAINED_SHOWN`, one line each."""
+    columns = (
+        (left("Item", 26), _what),
+        (right("Rate", 22), _rate),
+        (right("Expected", 14), _expected),
+        (right("Effect", 14), _effect),
+        (left("Explained by", 24), lambda s: text(s.explained_by)),
+    )
+    short = (
+        (left("Item", 22), lambda s: text(named(s))),
+        (left("Loss", 16), lambda s: text(words.loss_name(s.loss))),
+        (right("Rate (ppm)", 20), _rate_short),
+        (right("Lost", 15), lambda s: figure(words.of(s.losses, s.attempts), s.losses)),
+        (right("Expected", 10), lambda s: figure(words.number(s.expected), s.expected)),
+        (left("Explained by", 17), lambda s: text(s.explained_by)),
+    )
     return build(
         name,
-        "Looked at, but explained by something else: no need to pull these (most losses first)",
+        "No need to pull: looked at, but explained by something else (most losses first)",
         suspects,
-        (
-            (left("Item", 26), _what),
-            (right("Rate", 22), _rate),
-            (right("Expected", 14), _expected),
-            (right("Effect", 14), _effect),
-            (left("Explained by", 24), lambda s: text(s.explained_by)),
-        ),
+        columns if limit is None else short,
         limit=min(EXPLAINED_SHOWN, limit) if limit is not None else None,
         empty="No item with a high raw rate was explained by something else this week.",
     )
+
+
+def _rate_short(suspect: Suspect) -> Cell:
+    return figure(words.ppm_short(suspect.rate, suspect.low, suspect.high), suspect.rate)
 
 
 def everything(suspects: Sequence[Suspect], currency: str) -> PageTable:

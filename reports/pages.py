@@ -16,8 +16,17 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.findings.model import Bundle, Suspect
-from reports import items, page_buyer, page_engineer, page_quality, page_services, page_settings, page_summary
-from reports import page_suspects, words
+from reports import (
+    items,
+    page_buyer,
+    page_engineer,
+    page_quality,
+    page_services,
+    page_settings,
+    page_summary,
+    page_suspects,
+    words,
+)
 from reports.columns import MACHINE_KINDS, list_length
 
 WORKLIST: Final = 10
@@ -79,6 +88,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "fdr": words.share(fdr) if fdr is not None else "the set share",
         "losses": page_summary.losses(bundle.losses, limit=rows),
         "actions": page_summary.actions(bundle, limit=rows),
+        "two_kinds": page_summary.two_kinds(bundle.actions),
         "worklist": _worklist(bundle, planner, min(rows, top) if rows else None),
         "plot": page_suspects.plot(planner, top),
         "cards": _cards(planner[:cards], bundle.currency, also),

@@ -4,7 +4,7 @@ In:    a `Bundle`.
 Out:   `TABLES`, each with columns and a function that gives its rows.
 After: a row has exactly one raw value per column: text, int, float, bool or None, still as a fraction, never rounded.
 
-The tables of the pages, with interval and count in one cell, are in page_tables.py.
+The tables of the pages, with interval and count in one cell, are in page_*.py.
 """
 
 from __future__ import annotations

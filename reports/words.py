@@ -127,6 +127,12 @@ def ppm_interval(low: float | None, high: float | None) -> str:
     return f"{ppm(low, unit=False)} to {ppm(high, unit=False)}"
 
 
+def ppm_short(rate: float | None, low: float | None, high: float | None) -> str:
+    """A rate and its interval in ppm without the unit: `3 710 (2 320 to 5 420)`."""
+    span = ppm_interval(low, high)
+    return f"{ppm(rate, unit=False)}{f' ({span})' if span else ''}"
+
+
 def signed_ppm(difference: float | None, *, unit: bool = True) -> str:
     """A difference of two rates in ppm, always with its sign.
 
@@ -164,6 +170,26 @@ def share(fraction: float | None) -> str:
     return f"{_trim(f'{fraction * 100:.1f}')}{THIN}%"
 
 
+def small_share(fraction: float) -> str:
+    """A fraction as per cent with two significant digits, however small.
+
+    >>> small_share(0.0000336), small_share(0.01), small_share(0.0), small_share(1.0)
+    ('0.0034\u202f%', '1\u202f%', '0\u202f%', '100\u202f%')
+    """
+    if not math.isfinite(fraction):
+        return NOT_KNOWN
+    return share(fraction) if abs(fraction) >= 0.001 else f"{_trim(significant(fraction * 100, 2))}{THIN}%"
+
+
+def shortened(text: str, most: int) -> str:
+    """`text` cut to `most` characters, the last one an ellipsis where something is missing.
+
+    >>> shortened("06.10.2026;L2M1", 10), shortened("L2M1", 10)
+    ('06.10.202…', 'L2M1')
+    """
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
 def _trim(text: str) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
@@ -185,6 +211,17 @@ def money(value: float | None, currency: str) -> str:
     """
     text = amount(value)
     return text if text == NOT_KNOWN else f"{currency} {text}"
+
+
+def price(value: float | None, currency: str) -> str:
+    """The price of one piece, which may be a small part of a cent: three significant digits below 1.
+
+    >>> price(0.0049, "EUR"), price(4.2, "EUR"), price(0.0, "EUR"), price(None, "EUR")
+    ('EUR 0.0049', 'EUR 4.20', 'EUR 0.00', 'not known')
+    """
+    if value is None or not 0 < value < 1:
+        return money(value, currency)
+    return f"{currency} {_trim(significant(value))}"
 
 
 def money_interval(low: float | None, high: float | None) -> str:

