@@ -23,7 +23,8 @@ def test_a_new_store_has_every_table_with_its_columns(plant: settings.Plant) -> 
     with open_store(plant, write=True) as con:
         for table in TABLES:
             rows = con.execute(
-                "select column_name, data_type, is_nullable from duckdb_columns() where table_name = ? order by column_index",
+                "select column_name, data_type, is_nullable from duckdb_columns() where table_name = ? "
+                "order by column_index",
                 [table.name],
             ).fetchall()
             assert rows == [(c.name, c.type, not c.required) for c in table.columns], table.name
@@ -40,7 +41,9 @@ def test_settings_that_matter_are_ours_and_cannot_be_changed(plant: settings.Pla
             "preserve_insertion_order": "true",
         }
         found = dict(
-            con.execute("select name, value from duckdb_settings() where name in (select unnest(?))", [list(wanted)]).fetchall()
+            con.execute(
+                "select name, value from duckdb_settings() where name in (select unnest(?))", [list(wanted)]
+            ).fetchall()
         )
         assert found == wanted
         with pytest.raises(duckdb.InvalidInputException):

@@ -54,5 +54,7 @@ def test_shifts_over_the_clock_change(tmp_path: Path, utc: str, shift: str, day:
     week = frames.iso_week("2026-W43", BERLIN)
     with open_store(plant, write=True) as con:
         frames.set_clock(con, plant, week.start, week.end)
-        found = con.execute("select shift, day, week from clock where hour = ?", [datetime.fromisoformat(utc)]).fetchall()
+        found = con.execute(
+            "select shift, day, week from clock where hour = ?", [datetime.fromisoformat(utc)]
+        ).fetchall()
     assert found == [(datetime.fromisoformat(shift), day, "2026-W43")]
