@@ -135,8 +135,8 @@ def test_no_pick_is_counted_twice(demo: Path) -> None:
 def test_the_repeated_hour_of_autumn_is_told_apart(demo: Path) -> None:
     """25 October 2026: 02:00 to 03:00 local happens twice, at 00:00 and 01:00 UTC.
 
-    Line 1 logs times with their offset, line 2 wall clock only. Both lines ran alike, so line 1 says how many picks line 2
-    must have in each of the two hours.
+    Line 1 logs times with their offset, line 2 wall clock only. Both lines ran alike, so line 1 says how many picks
+    line 2 must have in each of the two hours.
     """
     rows = query(
         demo,

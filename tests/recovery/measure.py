@@ -26,6 +26,7 @@ import numpy as np
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import adjust, flagged_items, odds_ratios
+from pipeline.estimators.intervals import interval
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail
 from pipeline.settings import Statistics
@@ -111,8 +112,10 @@ def faulty_week(seed: int) -> Row:
     for kind in kinds:
         used = np.unique(probe.codes[kind])
         faults[kind, probe.keys[kind][int(rng.choice(used))]] = float(rng.uniform(np.log(2.5), np.log(6.0)))
-    truth = week(seed, Truth(spread=float(rng.choice(SPREADS)), faults=faults))
+    given = Truth(spread=float(rng.choice(SPREADS)), faults=faults)
+    truth = week(seed, given)
     verdict = judge(truth)
+    best = oracle(truth, given, verdict)
     false = [f for f in verdict.flagged if f not in faults]
     found = [f for f in faults if f in verdict.flagged]
     wrong = [
@@ -122,6 +125,8 @@ def faulty_week(seed: int) -> Row:
         "found": found,
         "wrong": wrong,
         "false": false,
+        "oracle": [f for f in faults if f in best],
+        "oracle_false": [f for f in best if f not in faults],
         "doubted": [f for f in found if verdict.doubt(f)],
         "missing": [[*f, faults[f], verdict.doubt(f)] for f in faults if f not in found],
         "covered": covered(truth, verdict),
@@ -247,8 +252,6 @@ def run(name: str, seeds: Iterable[int], keep: Path | None = None) -> list[Row]:
 
 def share(hits: int, of: int) -> str:
     """A share with its count and Clopper-Pearson interval, in words."""
-    from pipeline.estimators.intervals import interval
-
     if of == 0:
         return "none"
     low, high = interval(np.array([hits]), np.array([of]), method="clopper-pearson")
@@ -256,11 +259,11 @@ def share(hits: int, of: int) -> str:
 
 
 def coverage(rows: list[Row]) -> dict[str, list[int]]:
-    """Covered and all intervals by kind, and over all kinds as "all"."""
+    """Covered and all intervals by kind; "all" leaves out reels, which are many and do not differ here."""
     total: dict[str, list[int]] = {}
     for row in rows:
         for kind, (hits, of) in row["covered"].items():
-            for name in (kind, "all"):
+            for name in (kind, "all") if kind != "reel" else (kind,):
                 have = total.setdefault(name, [0, 0])
                 total[name] = [have[0] + hits, have[1] + of]
     return total
@@ -275,7 +278,7 @@ def false_discovery(rows: list[Row]) -> tuple[float, float]:
 def tables(rows: dict[str, list[Row]], command: str) -> str:
     """The Markdown tables."""
     faults, lonely = rows["faults"], rows["lonely"]
-    found, wrong = (sum(len(r[k]) for r in faults) for k in ("found", "wrong"))
+    found, wrong, doubted, best = (sum(len(r[k]) for r in faults) for k in ("found", "wrong", "doubted", "oracle"))
     discovery, error = false_discovery(faults)
     released = [r for r in lonely if r["released"]]
     lines = [
@@ -294,7 +297,8 @@ def tables(rows: dict[str, list[Row]], command: str) -> str:
         f"| false flags among flags, five faults a week | at most 10 % | {100 * discovery:.1f} % +- {100 * error:.1f} "
         f"(mean of {len(faults)} weeks) |",
         f"| of five faults (odds x 2.5 to 6), flagged | - | {share(found, 5 * len(faults))} |",
-        f"| of these, with doubt about which item | - | {share(sum(len(r['doubted']) for r in faults), found)} |",
+        f"| the same for the oracle | - | {share(best, 5 * len(faults))} |",
+        f"| of those flagged, with doubt about which item | - | {share(doubted, found)} |",
         f"| blamed faults with the right kind named | at least 90 % | {share(found, found + wrong)} |",
         f"| good nozzle on a bad part convicted | at most 2 % | "
         f"{share(sum(r['convicted'] for r in rows['innocent']), len(rows['innocent']))} |",
@@ -308,24 +312,18 @@ def tables(rows: dict[str, list[Row]], command: str) -> str:
         total = coverage([r for p in parts for r in rows[p]])
         by_kind = ", ".join(f"{k} {100 * h / n:.1f}" for k, (h, n) in total.items() if k != "all")
         hits, of = total["all"]
-        lines.append(
-            f"| 95 % intervals of effects hold the truth, {name} weeks | 93 to 97 % | {100 * hits / of:.1f} % ({by_kind}) |"
-        )
+        shown = f"{100 * hits / of:.1f} % ({by_kind})"
+        lines.append(f"| 95 % intervals of effects hold the truth, {name} weeks | 93 to 97 % | {shown} |")
     lines += ["", "Share of bad nozzles flagged, tool / oracle, by true odds ratio and expected losses a week:", ""]
-    lines += [
-        "| odds ratio | " + " | ".join(f"{e:g} expected" for e in EXPECTED) + " |",
-        "|---|" + "---|" * len(EXPECTED),
-    ]
+    lines += ["| odds ratio | " + " | ".join(f"{e:g} expected" for e in EXPECTED) + " |", "|---" * 5 + "|"]
     cells = [c for r in rows["power"] for c in r["cells"]]
     for ratio in RATIOS:
-        shown = []
+        line = [f"{ratio:g}"]
         for size in EXPECTED:
             here = [c for c in cells if c[0] == ratio and c[1] == size]
-            count = max(len(here), 1)
-            shown.append(
-                f"{100 * sum(c[2] for c in here) / count:.0f} % / {100 * sum(c[3] for c in here) / count:.0f} % of {len(here)}"
-            )
-        lines.append(f"| {ratio:g} | " + " | ".join(shown) + " |")
+            tool, best = (100 * sum(c[i] for c in here) / max(len(here), 1) for i in (2, 3))
+            line.append(f"{tool:.0f} % / {best:.0f} % of {len(here)}")
+        lines.append("| " + " | ".join(line) + " |")
     return "\n".join(lines) + "\n"
 
 

@@ -41,6 +41,7 @@ KINDS = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot"
 class Truth:
     """What is planted: log odds by (kind, key), beside the healthy spread. Keys as in analysis/items.py.
 
+    faults_of the same, added for one kind of loss only
     expected  (kind, key) -> losses that a healthy item in its place would have: its work is scaled to that
     innocent  (nozzle, part): the nozzle has three picks of five from that part
     lonely    a feeder that runs one part from one reel all week, which no other feeder has
@@ -53,6 +54,7 @@ class Truth:
     """Share of losses that begin a jam."""
     base: float = 0.004
     faults: dict[Item, float] = field(default_factory=dict)
+    faults_of: dict[str, dict[Item, float]] = field(default_factory=dict)
     expected: dict[Item, float] = field(default_factory=dict)
     innocent: tuple[str, str] | None = None
     lonely: str | None = None
@@ -121,7 +123,10 @@ def week(seed: int, truth: Truth, picks: int = 200_000, losses: tuple[str, ...] 
     place = codes["feeder"] * SHIFTS + shift
     attempts, drawn = rng.poisson(mean), {}
     for loss in losses:
-        rate = _expit(eta + rng.normal(0, truth.burst, int(place.max()) + 1)[place])
+        own = np.zeros(eta.size)
+        for (kind, key), added in truth.faults_of.get(loss, {}).items():
+            own += added * (codes[kind] == keys[kind].index(key))
+        rate = _expit(eta + own + rng.normal(0, truth.burst, int(place.max()) + 1)[place])
         drawn[loss] = _jams(rng, truth, place, rng.binomial(attempts, rate))
     frame = _frame(codes, keys, shift, machine, camera, attempts, drawn)
     return Week(frame, effects, codes, keys, eta, attempts, drawn[losses[0]][0], place)
