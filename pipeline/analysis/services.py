@@ -169,7 +169,7 @@ def _difference(
 def _verdict(before: _Span, after: _Span, low: float | None, high: float | None, dispersion: float) -> Verdict:
     if low is None or high is None or after.expected < LEAST_EXPECTED:
         return "cannot say yet"
-    if low > 0:
+    if low > 0 and after.elevated(dispersion):
         return "got worse"
     if after.elevated(dispersion) and before.elevated(dispersion):
         return "did not work"

@@ -55,6 +55,10 @@ def test_got_worse() -> None:
     assert _verdicts([0.003] * 14 + [0.03] * 14).count("got worse") == SEEDS
 
 
+def test_a_lucky_fortnight_before_is_not_a_service_that_did_harm() -> None:
+    assert _verdicts([0.0005] * 14 + [0.003] * 14) == ["cannot say yet"] * SEEDS
+
+
 def test_the_day_of_the_service_belongs_to_neither_side() -> None:
     found = _one([0.03] * 14 + [0.9] + [0.003] * 13, 1)
     assert found.before.attempts == 14 * 1500
