@@ -2,7 +2,8 @@
 
 In:    losses, expected losses, the healthy spread (and what else is unsure about the expectation) and the dispersion.
 Out:   one-sided p-values.
-After: 0 < p <= 1; more losses never give a larger p; more spread or dispersion never makes a clear excess look clearer.
+After: 0 < p <= 1; more losses never give a larger p; more spread never makes a clear excess look clearer, nor does more
+       dispersion as long as it is small against the losses.
 
 Model: log rate ratio u ~ N(0, spread^2) among healthy peers; losses given u have mean expected * exp(u) and variance
 dispersion * mean. They are Poisson for dispersion 1 and negative binomial with a variance proportional to the

@@ -1,0 +1,65 @@
+"""The rule that turns p-values and effects into flags."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.analysis.attribution import Items
+from pipeline.analysis.ranking import flagged_items, odds_ratios
+from pipeline.settings import Statistics
+
+SETTINGS = Statistics()
+
+
+def _items(effect: float = 1.2, variance: float = 0.04, events: int = 30, p: float = 1e-6) -> Items:
+    one, zero = np.array([1], dtype=np.int64), np.zeros(1)
+    return Items(
+        kind="nozzle",
+        keys=["N1"],
+        losses=one * events,
+        events=one * events,
+        chances=one * 5000,
+        expected=np.array([events / np.exp(np.clip(effect, -5, 5))]),
+        effect=np.array([effect]),
+        variance=np.array([variance]),
+        p=np.array([p]),
+        explained=zero,
+        explained_by=[None],
+        dispersion=1.0,
+        spread=0.2,
+    )
+
+
+def _flagged(table: Items, q: float = 0.01, saving: float = 10.0) -> bool:
+    return bool(flagged_items(table, np.array([q]), np.array([saving]), SETTINGS)[0])
+
+
+def test_odds_ratios_are_the_normal_interval_of_the_log_odds() -> None:
+    ratio, low, high = odds_ratios(_items(), 0.95)[:, 0]
+    assert ratio == pytest.approx(np.exp(1.2))
+    assert low == pytest.approx(np.exp(1.2 - 1.959964 * 0.2), rel=1e-6)
+    assert high == pytest.approx(np.exp(1.2 + 1.959964 * 0.2), rel=1e-6)
+
+
+def test_log_odds_without_bound_stay_finite() -> None:
+    assert np.isfinite(odds_ratios(_items(effect=800.0, variance=1e6), 0.95)).all()
+
+
+def test_everything_must_hold_for_a_flag() -> None:
+    assert _flagged(_items())
+    assert not _flagged(_items(), q=0.051)
+    assert not _flagged(_items(), q=float("nan"))
+    assert not _flagged(_items(p=float("nan")))
+    assert not _flagged(_items(events=4))
+    assert not _flagged(_items(), saving=0.99)
+    assert not _flagged(_items(effect=np.log(1.49)))
+    assert not _flagged(_items(variance=0.4))  # the lower end of its odds ratio is below 1
+
+
+def test_limits_belong_to_the_flag() -> None:
+    assert _flagged(_items(effect=np.log(1.5) + 1e-9, variance=1e-4, events=5), q=0.05, saving=1.0)
+
+
+def test_an_item_better_than_its_peers_is_never_flagged() -> None:
+    assert not _flagged(_items(effect=-1.2))
