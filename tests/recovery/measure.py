@@ -4,7 +4,8 @@
 
 runs all trials of `TRIALS` (N null weeks per spread, a part of N of the others) and writes a Markdown table. With
 `--keep`, every finished trial is added to that file as a line of JSON, and is not run again when the command is given
-once more. N = 100 takes about half an hour on a free core. The tests in test_ranking_*.py run the same trials on few seeds.
+once more. N = 100 takes about half an hour on a free core. The tests in test_ranking_*.py run the same trials on few
+seeds.
 
 One kind of loss is planted and judged; a saving of nothing is enough for a flag here, so that what is measured is the
 statistics and not the price list. All else is as in a plant's default settings.
