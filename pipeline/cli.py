@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -17,6 +18,7 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn
 
 from pipeline import __version__, settings
+from pipeline.again import Again, take_again
 from pipeline.commands import demo as demo_plant
 from pipeline.commands import explain as explaining
 from pipeline.commands import listing
@@ -30,6 +32,7 @@ from pipeline.settings import Plant
 from pipeline.store import frames
 from pipeline.store.database import open_store
 from pipeline.store.masters import load_masters
+from pipeline.store.retention import retain
 
 app = typer.Typer(
     name="pickfall",
@@ -97,12 +100,18 @@ def ingest(
         list[Path] | None, typer.Argument(help="Files or folders. Default: the inbox.", metavar="[PATH]...")
     ] = None,
     plant: PlantOption = HERE,
+    check: Annotated[
+        bool, typer.Option("--check", help="Read every file, also those that look unchanged since they were loaded.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="First read files again whose lines were refused and whose mapping changed.")
+    ] = False,
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
 ) -> None:
     """Load new files."""
     of = settings.load(plant)
-    taken = _ingest(of, paths or [], quiet=quiet)
+    taken = _ingest(of, paths or [], quiet=quiet, check=check, again=again)
     show(listing.intake_rows(taken), fmt, empty="Nothing new.")
     _exit_if_refused(of, taken)
 
@@ -189,12 +198,52 @@ def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
     show_document(document, sections, fmt)
 
 
-def _ingest(plant: Plant, paths: list[Path], *, quiet: bool) -> Intake:
+@app.command()
+def mapping(
+    file: Annotated[Path, typer.Argument(help="A log that no mapping fits yet.", metavar="FILE")],
+    table: Annotated[str, typer.Option("--table", help="What it holds: pick, counter, reel_event, ...")] = "pick",
+    quiet: QuietOption = False,
+) -> None:
+    """Propose a log mapping from a sample."""
+    from pipeline.ingest.propose import CHECK, propose
+
+    text = propose(file, table)
+    sys.stdout.write(text)
+    say(
+        f"Save it below mappings/ with the ending .toml; {text.count(CHECK)} places are marked {CHECK} Look at each.",
+        quiet=quiet,
+    )
+
+
+@app.command()
+def refused(
+    plant: PlantOption = HERE,
+    fmt: FormatOption = Format.table,
+    quiet: QuietOption = False,
+) -> None:
+    """List every line that was not loaded: file, line, reason and its own text."""
+    with open_store(settings.load(plant), write=False) as con:
+        rows = listing.refused_rows(con, full=fmt is not Format.table)
+    show(rows, fmt, empty="Nothing was refused.")
+    say("After mending a log mapping: pickfall ingest --again", quiet=quiet or not rows)
+
+
+def _ingest(plant: Plant, paths: list[Path], *, quiet: bool, check: bool = False, again: bool = False) -> Intake:
     files = find_files(plant, paths)
     with open_store(plant, write=True) as con, _progress(quiet) as progress:
         load_masters(con, plant)
+        once_more = take_again(con, plant, files if paths else ()) if again else Again((), (), ())
         task = progress.add_task("reading", total=len(files))
-        taken = take_in(con, plant, files, lambda name: progress.update(task, advance=1, description=name))
+        taken = take_in(con, plant, files, lambda name: progress.update(task, advance=1, description=name), check=check)
+        removed = retain(con, plant)
+    taken = replace(taken, loaded=once_more.loaded + taken.loaded, refused=once_more.refused + taken.refused)
+    for name in once_more.missing:
+        say(
+            f"{name}: has refused lines and is not there any more. "
+            "Put it back, or name it: pickfall ingest --again PATH"
+        )
+    if removed:
+        say(f"{removed} picks older than [retention] pick_weeks were removed; their counts stay.", quiet=quiet)
     for line in listing.refusal_lines(taken, plant.limits.refused_share):
         say(line)
     say(listing.intake_sentence(taken), quiet=quiet)

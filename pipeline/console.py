@@ -96,4 +96,5 @@ def _short(value: object) -> str:
         return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     if isinstance(value, (list, tuple)):
         return ", ".join(str(v) for v in value)
-    return str(value).replace("\n", " ")
+    text = str(value).replace("\n", " ")
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)

@@ -4,22 +4,24 @@ In:    an open store, the plant and the files (or the inbox).
 Out:   an `Intake`: what became of every file.
 After: each file is loaded whole, known already, or refused with its reason in table `refused`; one bad file does not
        stop the others. Files are taken in the order of their names, so that two runs do the same.
+
+Files are opened and parsed in a process of its own, within [limits]: this one only takes over typed tables.
 """
 
 from __future__ import annotations
 
-import tempfile
+import os
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 
 from pipeline.errors import FileRefused, UserError
-from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.child_reader import Answer, ChildReader, Known
+from pipeline.ingest.known_files import KnownFiles
 from pipeline.ingest.registry import dialects
-from pipeline.ingest.source import open_source
-from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
 from pipeline.store import loading
 from pipeline.store.loading import LoadResult
@@ -65,64 +67,121 @@ def find_files(plant: Plant, paths: Iterable[Path]) -> tuple[Path, ...]:
         if not plant.inbox.is_dir():
             raise UserError(f"{plant.inbox} not found. Make it and put the logs there, or name files.")
         wanted = [plant.inbox]
-    found: set[Path] = set()
+    found: dict[str, Path] = {}
     for path in wanted:
-        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-        found.update(p for p in inside if path == p or not _left_out(p.relative_to(path)))
-    return tuple(sorted(found))
+        inside = _files_below(str(path)) if path.is_dir() else [str(path)]
+        found.update((name, Path(name)) for name in inside)
+    in_order = sorted(found, key=lambda name: name.split(os.sep))  # noqa: PTH206
+    return tuple(found[name] for name in in_order)
 
 
-def _left_out(below: Path) -> bool:
-    return any(part.startswith(".") for part in below.parts) or below.suffix in UNFINISHED
+def _files_below(folder: str) -> list[str]:
+    """All files, also linked ones, but for hidden and unfinished ones; folders that are gone or closed are passed over.
+
+    Plain text all the way: thousands of files are looked at in every run.
+    """
+    found: list[str] = []
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            with suppress(OSError):  # a link that leads round in a circle
+                if entry.is_dir(follow_symlinks=False):
+                    found += _files_below(entry.path)
+                elif entry.is_file() and not entry.name.endswith(UNFINISHED):
+                    found.append(entry.path)
+    return found
 
 
 def take_in(
-    con: duckdb.DuckDBPyConnection, plant: Plant, paths: tuple[Path, ...], step: Callable[[str], None] = lambda _: None
+    con: duckdb.DuckDBPyConnection,
+    plant: Plant,
+    paths: tuple[Path, ...],
+    step: Callable[[str], None] = lambda _: None,
+    *,
+    check: bool = False,
 ) -> Intake:
-    """Load all files. `step` is called with each file's name before it is read (for a progress bar)."""
+    """Load all files. `step` is called with each file's name when its turn comes (for a progress bar).
+
+    check   read every file, also those that look as they did when they were loaded (ingest/known_files.py)
+    """
     readers = dialects(plant)
-    loaded: list[LoadResult] = []
-    known: list[str] = []
-    refused: list[RefusedFile] = []
-    for path in paths:
-        name = display_name(plant, path)
-        step(name)
-        try:
-            result = _take_file(con, plant, path, name, readers)
-        except FileRefused as error:
-            loading.refuse_file(con, name, error.line, error.reason)
-            refused.append(RefusedFile(name, error.line, error.reason))
-            continue
-        if result is None:
-            known.append(name)
-        else:
-            loaded.append(result)
-    return Intake(tuple(loaded), tuple(known), tuple(refused))
-
-
-def display_name(plant: Plant, path: Path) -> str:
-    """The file's path below the plant folder where it lies there, else as it was given."""
+    hashes = {h for (h,) in con.execute("select content_hash from load").fetchall()}
+    spoilt = {f for (f,) in con.execute("select file from refused where load_id is null").fetchall()}
+    seen = KnownFiles(plant.database.parent, hashes, use=not check)
+    names = display_names(plant, paths)
+    passed = [seen.knows(path) for path in paths]
+    taker = _Taker(con, seen, spoilt)
     try:
-        return path.resolve().relative_to(plant.folder.resolve()).as_posix()
-    except ValueError:
-        return str(path)
+        with ChildReader(plant, readers, hashes) as child:
+            answers = child.read(path for path, known in zip(paths, passed, strict=True) if not known)
+            for name, known in zip(names, passed, strict=True):
+                step(name)
+                if known:
+                    taker.known_already(name)
+                else:
+                    taker.take(name, *next(answers))
+    finally:
+        seen.save()
+    return Intake(tuple(taker.loaded), tuple(taker.known), tuple(taker.refused))
 
 
-def _take_file(
-    con: duckdb.DuckDBPyConnection, plant: Plant, path: Path, name: str, readers: tuple[Dialect, ...]
-) -> LoadResult | None:
-    """Load one file; None when its content is in the store already."""
-    with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-        declared = next((e for e in (r.encoding(path) for r in readers) if e), None)
-        source = open_source(path, Path(work), plant.limits, encoding=declared)
-        if loading.known_content(con, source.content_hash):
-            loading.forget_refused_file(con, name)
-            return None
-        reader = next((r for r in readers if r.recognises(source)), None)
-        if reader is None:
-            raise FileRefused("no reader knows this file. Write a log mapping whose `files` patterns fit its name.")
-        staging = Staging(con)
-        reader.stage(source, staging, plant)
-        result = loading.load_staged(con, staging, source, name, reader.name, reader.describe(source))
-        loading.forget_refused_file(con, name)
-        return result
+class _Taker:
+    """Puts one answer after the other into the store and keeps the account."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, seen: KnownFiles, spoilt: set[str]) -> None:
+        self._con, self._seen, self._spoilt = con, seen, spoilt
+        self.loaded: list[LoadResult] = []
+        self.known: list[str] = []
+        self.refused: list[RefusedFile] = []
+
+    def take(self, name: str, path: Path, answer: Answer) -> None:
+        if isinstance(answer, FileRefused):
+            reason = _printable(answer.reason)  # it may quote the file
+            loading.refuse_file(self._con, name, answer.line, reason)
+            self.refused.append(RefusedFile(name, answer.line, reason))
+        elif isinstance(answer, Known):
+            self._seen.remember(path, answer.content_hash, answer.state)
+            self.known_already(name)
+        else:
+            staging = answer.into(self._con)
+            result = loading.load_staged(self._con, staging, answer.source, name, answer.dialect, answer.mapping)
+            self._seen.remember(path, answer.source.content_hash, answer.state)
+            self.loaded.append(result)
+            self._mended(name)
+
+    def known_already(self, name: str) -> None:
+        self.known.append(name)
+        self._mended(name)
+
+    def _mended(self, name: str) -> None:
+        if name in self._spoilt:
+            loading.forget_refused_file(self._con, name)
+
+
+def display_names(plant: Plant, paths: tuple[Path, ...]) -> list[str]:
+    """Each file's path below the plant folder where it lies there, else as it was given; always printable text."""
+    home = plant.folder.resolve()
+    folders: dict[str, str | None] = {}
+    found = []
+    for path in map(str, paths):
+        above, _, name = path.rpartition(os.sep)
+        if above not in folders:
+            there = Path(above or os.sep if path.startswith(os.sep) else above).resolve()
+            below = there.relative_to(home).as_posix() if there.is_relative_to(home) else None
+            folders[above] = None if below is None else "" if below == "." else below + "/"
+        prefix = folders[above]
+        found.append(_printable(path if prefix is None else prefix + name))
+    return found
+
+
+def _printable(name: str) -> str:
+    """A text with bytes that are no text, and signs that cannot be seen, written as escapes.
+
+    >>> _printable("a\\nb"), _printable("Größe")
+    ('a\\\\nb', 'Größe')
+    """
+    if name.isascii() and name.isprintable():
+        return name
+    text = os.fsencode(name).decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)

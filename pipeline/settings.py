@@ -12,7 +12,7 @@ import json
 import re
 import tomllib
 from dataclasses import asdict, dataclass, field, fields
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -86,6 +86,10 @@ class Limits:
     """Largest ratio of unpacked to packed size: beyond it a file is taken for a bomb."""
     memory_mb: int = 1000
     """Memory that the database may take, in MB."""
+    file_seconds: int = 1800
+    """Time that reading one log may take, in seconds: beyond it the log is refused and the run goes on."""
+    file_memory_mb: int = 1500
+    """Memory that reading one log may take, in MB, beyond that of the program itself; a log beyond it is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,16 @@ class ShiftClock:
 
 
 @dataclass(frozen=True, slots=True)
+class Retention:
+    """How long single picks are kept; tallies are kept for good."""
+
+    pick_weeks: int = 26
+    """Weeks before the newest pick after which single picks and measurements are removed; 0 keeps them for ever."""
+    export: str = ""
+    """Folder (below the plant folder unless absolute) that gets them as Parquet before they go; empty: none."""
+
+
+@dataclass(frozen=True, slots=True)
 class Service:
     """How a maintenance message names what it was done to: patterns tried in order.
 
@@ -117,6 +131,44 @@ class Service:
     pattern: str
     kind: str
     action: str
+
+
+FAULT_KINDS = (
+    "too fast",
+    "silent",
+    "clock step",
+    "clock drift",
+    "balance",
+    "reel count",
+    "totals",
+    "feeder counters",
+    "no losses",
+    "reason change",
+    "unknown keys",
+    "duplicate log",
+    "missing file",
+)
+"""Faults of a source that can be declared as known: docs/data_quality.md explains each."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownFault:
+    """A fault of a source that the plant knows of: it is shown as known while it lasts, and missed when it is gone.
+
+    machine  as the logs name it; None for a file that belongs to no single machine (missing file)
+    kind     one of FAULT_KINDS
+    begin    first local day, ISO 8601
+    end      last local day, ISO 8601; None while nobody knows
+    reason   in the plant's own words
+    line     where it stands in plant.toml, from 1
+    """
+
+    machine: str | None
+    kind: str
+    begin: str
+    end: str | None
+    reason: str
+    line: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +185,9 @@ class Plant:
     limits: Limits = field(default_factory=Limits)
     lists: Lists = field(default_factory=Lists)
     shifts: ShiftClock = field(default_factory=ShiftClock)
+    retention: Retention = field(default_factory=Retention)
     maintenance: tuple[Service, ...] = ()
+    known_fault: tuple[KnownFault, ...] = ()
 
     @property
     def database(self) -> Path:
@@ -175,6 +229,7 @@ _SECTIONS: dict[str, type[Any]] = {
     "limits": Limits,
     "lists": Lists,
     "shifts": ShiftClock,
+    "retention": Retention,
 }
 _RANGES: dict[str, tuple[float, float]] = {
     "confidence": (0.5, 0.9999),
@@ -197,8 +252,11 @@ _RANGES: dict[str, tuple[float, float]] = {
     "unpacked_bytes": (1, 10**13),
     "unpacked_ratio": (2, 100_000),
     "memory_mb": (100, 1_000_000),
+    "file_seconds": (1, 86_400),
+    "file_memory_mb": (200, 1_000_000),
     "worklist": (1, 1000),
     "table_rows": (1, 400),
+    "pick_weeks": (0, 5200),
 }
 
 
@@ -215,12 +273,14 @@ def load(folder: Path) -> Plant:
     data = read_toml(path, text)
     lines = text.decode("utf-8", "replace").splitlines()
     values: dict[str, Any] = {"folder": folder}
-    known = {"plant", "maintenance", *_SECTIONS}
+    known = {"plant", "maintenance", "known_fault", *_SECTIONS}
     for section, content in data.items():
         if section not in known:
             raise SettingsError(path, line_of(lines, section), unknown_key(section, known))
         if section == "maintenance":
             values["maintenance"] = _maintenance(path, lines, content)
+        elif section == "known_fault":
+            values["known_fault"] = _known_faults(path, lines, content)
         elif not isinstance(content, dict):
             raise SettingsError(
                 path, line_of(lines, section), f'"{section}" is a section: write [{section}] above its keys.'
@@ -238,6 +298,8 @@ def read_toml(path: Path, text: bytes) -> dict[str, Any]:
         return tomllib.loads(text.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise SettingsError(path, 0, "not UTF-8 text. Save it as UTF-8.") from error
+    except RecursionError as error:
+        raise SettingsError(path, 0, "not valid TOML: its brackets are nested too deep.") from error
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"at line (\d+)", str(error))
         message = re.sub(r" \(at .*\)$", "", str(error))
@@ -304,6 +366,10 @@ def _section(path: Path, lines: list[str], section: str, content: dict[str, Any]
 def _value(path: Path, line: int, key: str, value: Any, default: Any) -> Any:
     if key == "begins":
         return _begins(path, line, value)
+    if key == "export":
+        if not isinstance(value, str):
+            raise SettingsError(path, line, f'"export" must be the name of a folder in quotes, found {value!r}.')
+        return value
     if key == "interval":
         allowed = ("wilson", "clopper-pearson", "jeffreys")
         if value not in allowed:
@@ -338,6 +404,8 @@ def _maintenance(path: Path, lines: list[str], content: Any) -> tuple[Service, .
         raise SettingsError(path, line, "write each maintenance pattern under its own [[maintenance]].")
     found = []
     for entry in content:
+        if not isinstance(entry, dict):
+            raise SettingsError(path, line, "write each maintenance pattern under its own [[maintenance]].")
         unknown = sorted(set(entry) - {"pattern", "kind", "action"})
         if unknown:
             raise SettingsError(
@@ -356,6 +424,46 @@ def _maintenance(path: Path, lines: list[str], content: Any) -> tuple[Service, .
             )
         found.append(service)
     return tuple(found)
+
+
+def _known_faults(path: Path, lines: list[str], content: Any) -> tuple[KnownFault, ...]:
+    if not isinstance(content, list):
+        raise SettingsError(path, line_of(lines, "known_fault"), "write each under its own [[known_fault]].")
+    heads = [n for n, text in enumerate(lines, 1) if re.match(r"\s*\[\[\s*known_fault\s*\]\]", text)]
+    places = heads if len(heads) == len(content) else [line_of(lines, "known_fault")] * len(content)
+    return tuple(_known_fault(path, lines, place, entry) for place, entry in zip(places, content, strict=True))
+
+
+def _known_fault(path: Path, lines: list[str], place: int, entry: dict[str, Any]) -> KnownFault:
+    """One entry whose head stands on line `place`."""
+    known = {"machine", "kind", "from", "to", "reason"}
+
+    def wrong(key: str, message: str) -> SettingsError:
+        found = line_of(lines[place:], key) if place else 0
+        return SettingsError(path, place + found, message)
+
+    for key, value in entry.items():
+        if key not in known:
+            raise wrong(key, unknown_key(key, known))
+        if key in ("machine", "kind", "reason") and not (isinstance(value, str) and value.strip()):
+            raise wrong(key, f'"{key}" must be text in quotes.')
+    if lacking := sorted({"kind", "from", "reason"} - set(entry)):
+        raise SettingsError(path, place, f'a [[known_fault]] lacks "{lacking[0]}".')
+    kind, machine = entry["kind"], entry.get("machine")
+    if kind not in FAULT_KINDS:
+        raise wrong("kind", f'unknown kind "{kind}". Known: {", ".join(FAULT_KINDS)}.')
+    if machine is None and kind != "missing file":
+        raise SettingsError(path, place, f'a [[known_fault]] of kind "{kind}" lacks "machine".')
+    days = {}
+    for key in ("from", "to"):
+        try:
+            days[key] = date.fromisoformat(str(entry[key])).isoformat() if key in entry else None
+        except ValueError as error:
+            raise wrong(key, f'"{key}" is {str(entry[key])!r}; write a date such as 2026-11-16.') from error
+    begin, end = str(days["from"]), days["to"]
+    if end is not None and end < begin:
+        raise wrong("to", f'"to" is {end}, before "from", {begin}.')
+    return KnownFault(machine, kind, begin, end, entry["reason"], place)
 
 
 def shift_hours(clock: ShiftClock) -> tuple[timedelta, ...]:

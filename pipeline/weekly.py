@@ -21,11 +21,12 @@ from pipeline import __version__
 from pipeline.analysis.actions import actions
 from pipeline.analysis.drift import drifts
 from pipeline.analysis.overage import check_builds, recommend
-from pipeline.analysis.quality import Facts, quality
+from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import rank
 from pipeline.analysis.recognition import recognition
 from pipeline.analysis.services import outcomes
 from pipeline.analysis.summary import summaries
+from pipeline.checking import collect
 from pipeline.errors import UserError
 from pipeline.findings.model import Bundle
 from pipeline.findings.to_json import from_json, rounded, to_json
@@ -75,9 +76,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     bad_lots = tuple(s.id for s in ranked.suspects if s.flagged and s.kind == "lot")
     overage = recommend(frames.usage(con), frames.loads(con), parts, builds, plant, leave_out_lots=bad_lots)
 
-    frames.set_clock(con, plant, week.start, week.end)
     _, bad_lines = check_builds(builds, parts)
-    trust = quality(_facts(con, week), plant, dispersions["all"], ranked.notes, bad_lines)
+    trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines)
     todo = actions(ranked.suspects, services, walks, overage, trust, plant.lists.worklist)
 
     joint = cells.select("attempts", "placed").sum()
@@ -106,25 +106,6 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     )
     made: Bundle = rounded(bundle)
     return made
-
-
-def _facts(con: duckdb.DuckDBPyConnection, week: frames.Week) -> Facts:
-    files = facts.files(con)
-    return Facts(
-        files=files.files,
-        read=files.read,
-        loaded=files.loaded,
-        duplicate=files.duplicate,
-        refused=files.refused,
-        refused_files=files.refused_files,
-        machines=facts.machines(con),
-        refusals=facts.refusals(con),
-        busiest=facts.busiest_hours(con),
-        shifts=facts.shifts(con),
-        check_totals=facts.check_totals(con, week),
-        consumption=facts.consumption(con),
-        faults=facts.faults(con, week),
-    )
 
 
 def basis(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> str:

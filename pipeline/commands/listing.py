@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -20,11 +21,14 @@ from pipeline.findings.model import Bundle
 from pipeline.intake import Intake
 from pipeline.schema.words import LOSSES
 from pipeline.settings import Plant
-from pipeline.store import frames, quality
+from pipeline.store import frames, quality, quality_keys
 
 __all__ = ["LOSSES"]
 
 Rows = list[dict[str, Any]]
+
+SHOWN = 30
+"""Rows of a long list that the status shows; JSON has all."""
 
 
 def check_choice(what: str, value: str, allowed: Sequence[str]) -> None:
@@ -147,7 +151,7 @@ def overage_rows(bundle: Bundle, build: str | None, *, full: bool) -> Rows:
 
 
 def status(con: duckdb.DuckDBPyConnection, plant: Plant) -> tuple[dict[str, Any], Mapping[str, Rows]]:
-    """What is in the store: totals, weeks, machines, refusals."""
+    """What is in the store: totals, weeks, machines, what to know about the newest week's data, refusals."""
     files = quality.files(con)
     totals: Rows = [
         {**dataclasses.asdict(files), "balance": files.read == files.loaded + files.duplicate + files.refused}
@@ -156,15 +160,59 @@ def status(con: duckdb.DuckDBPyConnection, plant: Plant) -> tuple[dict[str, Any]
     (span,) = con.execute("select min(hour), max(hour) from tally").fetchall()
     weeks: Rows = []
     machines: Rows = []
+    lines: Rows = []
+    keys: Rows = []
+    fell: Rows = _timed(quality_keys.counter_events(con).to_dicts())
+    disagree: Rows = _timed(quality_keys.disagreements(con).to_dicts())
+    newest = frames.last_week_with_data(con, plant, None)
     if span[0] is not None:
         frames.set_clock(con, plant, span[0], span[1].replace(minute=59))
         weeks = quality.weeks(con).to_dicts()
         machines = quality.machines(con).drop("line").to_dicts()
+        keys = quality_keys.fills(con).to_dicts()
+    if newest is not None:
+        lines = quality_rows(con, plant, newest)
     sections = {
         "Files, lines and messages": totals,
         "Weeks": weeks,
         "Machines": machines,
+        f"Data of week {newest}": lines,
+        "Keys told, filled in and unknown (picks)": keys,
+        f"Running counters that fell: {len(fell)}": fell[:SHOWN],
+        f"Lines that disagree with the one loaded first: {len(disagree)}": disagree[:SHOWN],
         "Refused": [{**r, "example": r["example"][:60]} for r in refusals],
     }
-    document = {"totals": totals[0], "weeks": weeks, "machines": machines, "refused": refusals}
+    document: dict[str, Any] = {"totals": totals[0], "weeks": weeks, "machines": machines}
+    document |= {"data_week": newest, "data": lines, "refused": refusals}
+    document |= {"keys": keys, "counter_events": fell, "disagreements": disagree}
     return document, sections
+
+
+def refused_rows(con: duckdb.DuckDBPyConnection, *, full: bool) -> Rows:
+    """Every line that was not loaded; text and reason are cut for a table."""
+    rows: Rows = quality_keys.refused(con).to_dicts()
+    return rows if full else [{**r, "reason": r["reason"][:90], "raw": (r["raw"] or "")[:60]} for r in rows]
+
+
+def _timed(rows: Rows) -> Rows:
+    return [{**r, "time": r["time"].isoformat(sep=" ")} for r in rows]
+
+
+def quality_rows(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Rows:
+    """What to know about the data of one week, problems first: the lines of the report's data page but the models'."""
+    from pipeline.analysis.quality import lines  # only now: the statistics take a second to import
+    from pipeline.checking import collect
+
+    week = frames.iso_week(label, ZoneInfo(plant.zone))
+    over = week.end <= datetime.now(UTC).replace(tzinfo=None)
+    return [
+        {
+            "level": q.level,
+            "machine": q.machine,
+            "what": q.what,
+            "found": q.value,
+            "expected": q.expected,
+            "text": q.text,
+        }
+        for q in lines(collect(con, plant, week, over=over), plant)
+    ]

@@ -1,16 +1,18 @@
-"""Delimited text -> one of our tables, as a log mapping describes it.
+"""Delimited text, or another table of cells -> one of our tables, as a log mapping describes it.
 
 In:    a `SourceFile` whose name fits the patterns of exactly one `LogMapping`.
 Out:   rows of the mapping's table in the `Staging`, with the physical line that each began on.
 After: records read = rows staged + lines refused; text is kept byte for byte; nothing was guessed by a CSV sniffer.
 
 A file in which every line is one regular record is read by DuckDB alone. Any other (a torn line, a line end inside
-quotes, a comment, a blank line) is first copied record by record with its line numbers (delimited_lines.py).
+quotes, a comment, a blank line, sections) is first copied record by record with its line numbers (delimited_lines.py).
+Workbooks, Parquet and JSON lines are cut into the same records by containers*.py and go the same way from there.
 Memory stays within what the database may take, whatever the size of the file.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import tempfile
 from pathlib import Path
@@ -18,11 +20,12 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import FileRefused
-from pipeline.ingest.delimited_lines import Layout, RawLines, read_layout, write_regular
-from pipeline.ingest.delimited_sql import MOST_FIELDS, PENDING, Conversion, irregular_sql, literal, scan_sql
+from pipeline.ingest.containers import CUTTERS, Cut, RawText, check_content
+from pipeline.ingest.delimited_lines import Layout, Passing, RawLines, read_layout, write_regular
+from pipeline.ingest.delimited_sql import LEFT_OUT, MOST_FIELDS, PENDING, Conversion, irregular_sql, literal, scan_sql
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.local_time import settle_by_order, zone_of
-from pipeline.ingest.mapping import LogMapping, Place
+from pipeline.ingest.mapping import LogMapping, Place, bare_name
 from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
 
@@ -59,20 +62,17 @@ class Delimited:
         The connection must keep `preserve_insertion_order` on (DuckDB's default): line numbers rest on it.
         """
         mapping = self._mapping(source.path)
-        layout = read_layout(source.text, mapping)
-        zone_name = mapping.time.zone or plant.zone
-        conversion = Conversion(
-            mapping=mapping,
-            layout=layout,
-            places=_places(mapping, layout),
-            pieces=_pieces(mapping, source.path),
-            zone=zone_of(zone_name),
-            zone_name=zone_name,
-        )
-        with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-            _convert(_plain_name(source.text, Path(work)), staging, conversion, Path(work))
+        check_content(source, mapping)
+        with tempfile.TemporaryDirectory(prefix="pickfall-") as name:
+            work = Path(name)
+            text = _plain_name(source.text, work)
+            if mapping.content == "delimited":
+                _convert(text, staging, _conversion(mapping, read_layout(text, mapping), source.path, plant), work)
+            else:
+                cut = CUTTERS[mapping.content](text, mapping, work, staging.refuse, plant.limits)
+                _convert_cut(cut, staging, _conversion(mapping, cut.layout, source.path, plant))
         staging.con.execute(f"drop table {TABLE}")
-        if source.text == source.path and source.text.stat().st_size != source.size:
+        if source.text == source.path and source.text.stat().st_size != source.size and mapping.content != "workbook":
             raise FileRefused("changed while it was read. Load it again when it is complete.")
 
     def _mapping(self, path: Path) -> LogMapping:
@@ -85,10 +85,23 @@ class Delimited:
         return fitting[0]
 
 
+def _conversion(mapping: LogMapping, layout: Layout, path: Path, plant: Plant) -> Conversion:
+    zone_name = mapping.time.zone or plant.zone
+    return Conversion(
+        mapping=mapping,
+        layout=layout,
+        places=_places(mapping, layout),
+        pieces=_pieces(mapping, path, plant.inbox),
+        zone=zone_of(zone_name),
+        zone_name=zone_name,
+    )
+
+
 def _places(mapping: LogMapping, layout: Layout) -> dict[str, int]:
     """Log column -> place, for every column that the mapping names; FileRefused when one is not there."""
     wanted: list[tuple[str, Place]] = [("time", p) for p in mapping.time.columns]
     wanted += [(ours, p) for ours, places in mapping.columns.items() for p in places]
+    wanted += [("what a filter tests", f.column) for f in mapping.filters]
     header = layout.header or ()
     found = {}
     for ours, place in wanted:
@@ -115,20 +128,33 @@ def _places(mapping: LogMapping, layout: Layout) -> dict[str, int]:
     return found
 
 
-def _pieces(mapping: LogMapping, path: Path) -> dict[str, str | None]:
-    """Our column -> text, from the file's name without .gz; FileRefused when the pattern does not fit."""
-    if mapping.file_name is None:
-        return {}
-    name = path.name.removesuffix(".gz")
-    match = re.search(mapping.file_name, name)
-    if match is None:
-        raise FileRefused(f'its name does not fit the pattern {mapping.file_name} of mapping "{mapping.name}".')
-    return dict(match.groupdict())
+def _pieces(mapping: LogMapping, path: Path, inbox: Path) -> dict[str, str | None]:
+    """Our column -> text, from the file's name and its folder; FileRefused when a pattern does not fit."""
+    found: dict[str, str | None] = {}
+    for pattern, text, what in (
+        (mapping.file_name, bare_name(path), "name"),
+        (mapping.folder, _folder(path, inbox), "folder"),
+    ):
+        if pattern is None:
+            continue
+        match = re.search(pattern, text)
+        if match is None:
+            shown = f' "{text}"' if what == "folder" else ""
+            raise FileRefused(f'its {what}{shown} does not fit the pattern {pattern} of mapping "{mapping.name}".')
+        found |= match.groupdict()
+    return found
+
+
+def _folder(path: Path, inbox: Path) -> str:
+    """The folders that lead to the file, below the inbox where it lies there, with / between them."""
+    folder, top = path.parent.resolve(), inbox.resolve()
+    return (folder.relative_to(top) if folder.is_relative_to(top) else folder).as_posix()
 
 
 def _plain_name(text: Path, work: Path) -> Path:
-    """The file, or a link to it: DuckDB finds no file whose path holds both a backslash and a sign of a pattern."""
-    if "\\" not in text.absolute().as_posix():
+    """The file, or a link to it: DuckDB finds no path that holds a backslash and a sign of a pattern, or is no text."""
+    name = text.absolute().as_posix()
+    if "\\" not in name and name.encode("utf-8", "replace") == os.fsencode(name):
         return text
     link = work / "log.txt"
     link.symlink_to(text.absolute())
@@ -137,11 +163,11 @@ def _plain_name(text: Path, work: Path) -> Path:
 
 def _convert(text: Path, staging: Staging, conversion: Conversion, work: Path) -> None:
     con, rules, layout = staging.con, conversion.mapping.text, conversion.layout
-    refused, expected = 0, _regular_lines(con, text, conversion)
+    refused, left_out, expected = 0, 0, _regular_lines(con, text, conversion)
     numbered = expected is None
     if numbered:
         copy = work / "records.txt"
-        refused = write_regular(text, copy, rules, layout, staging.refuse)
+        refused, left_out = write_regular(text, copy, rules, layout, staging.refuse, _passing(conversion))
         scan = scan_sql(copy, rules, layout.fields, 0, numbered=True)
     else:
         scan = scan_sql(text, rules, layout.fields, layout.first, numbered=False)
@@ -151,11 +177,31 @@ def _convert(text: Path, staging: Staging, conversion: Conversion, work: Path) -
         raise RuntimeError(f"{text}: {expected} regular lines, but {rows} rows numbered {low} to {high} were read")
     # Row ids rise in the order of the file; in an open transaction they begin far above 0.
     line = f"{TABLE}.line" if numbered else f"({TABLE}.rowid - {low or 0} + {layout.first + 1})"
-    span = "span" if numbered else "1"
-    staging.records_read += rows + refused
+    staging.records_read += rows + refused + left_out
+    staging.records_ignored += left_out
+    _finish(staging, conversion, line, "span" if numbered else "1", RawLines(text))
+
+
+def _convert_cut(cut: Cut, staging: Staging, conversion: Conversion) -> None:
+    con = staging.con
+    con.execute(f"create or replace temp table {TABLE} as {conversion.table_sql(cut.scan, numbered=True)}")
+    staging.records_read += _count(con, "true") + cut.refused
+    _finish(staging, conversion, f"{TABLE}.line", "span", cut.raw)
+
+
+def _finish(staging: Staging, conversion: Conversion, line: str, span: str, raw: RawText) -> None:
+    """Stage the rows that are right, refuse those with a problem, count those that a filter left out."""
+    con = staging.con
     _settle_times(con, conversion, line)
-    if _count(con, "problem is not null"):
-        _refuse_rows(staging, text, line, span)
+    if conversion.mapping.filters:
+        staging.records_ignored += _count(con, f"problem = {literal(LEFT_OUT)}")
+    if _count(con, f"problem <> {literal(LEFT_OUT)}"):
+        _refuse_rows(staging, raw, line, span)
+
+
+def _passing(conversion: Conversion) -> Passing:
+    filters = conversion.mapping.filters
+    return Passing((f, f.column if isinstance(f.column, int) else conversion.places[f.column]) for f in filters)
 
 
 def _settle_times(con: duckdb.DuckDBPyConnection, conversion: Conversion, line: str) -> None:
@@ -187,19 +233,27 @@ def _regular_lines(con: duckdb.DuckDBPyConnection, text: Path, conversion: Conve
     with con.cursor() as apart:
         try:
             sql = irregular_sql(text, conversion.mapping.text, layout.fields, layout.first)
-            ((lines, irregular),) = apart.execute(sql).fetchall()
-        except duckdb.InvalidInputException:
+            ((lines, irregular, held),) = apart.execute(sql).fetchall()
+        except (duckdb.InvalidInputException, duckdb.NotImplementedException):
             return None
-    return None if irregular else int(lines)
+    return None if irregular or not _all_there(text, layout.first, int(lines), int(held)) else int(lines)
 
 
-def _refuse_rows(staging: Staging, text: Path, line: str, span: str) -> None:
+def _all_there(text: Path, first: int, lines: int, held: int) -> bool:
+    """True if the lines after `first` and their ends make up the file: DuckDB drops a line of 100 MB in silence."""
+    with text.open(encoding="utf-8", newline="") as file:
+        before = sum(len(file.readline().encode()) for _ in range(first))
+    ends = text.stat().st_size - before - held
+    return any(ends in (lines * width, (lines - 1) * width) for width in (1, 2))
+
+
+def _refuse_rows(staging: Staging, raw: RawText, line: str, span: str) -> None:
     """Hand every row with a problem to the staging, in the order of the lines, with its raw text."""
-    raw, last = RawLines(text), 0
+    last = 0
     while True:
         page = staging.con.execute(
-            f"select {line} as number, {span}, problem from {TABLE} where problem is not null and {line} > $1 "
-            f"order by number limit {PAGE}",
+            f"select {line} as number, {span}, problem from {TABLE} "
+            f"where problem <> {literal(LEFT_OUT)} and {line} > $1 order by number limit {PAGE}",
             [last],
         ).fetchall()
         for at, lines, problem in page:

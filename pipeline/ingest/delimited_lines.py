@@ -15,18 +15,18 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
-from itertools import islice
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby, islice
 from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.errors import FileRefused
-from pipeline.ingest.mapping import LogMapping, TextRules
+from pipeline.ingest.mapping import Filter, LogMapping, TextRules
 from pipeline.ingest.staging import RAW_LIMIT
 
-LONGEST = 1_000_000
-"""Characters of the longest line that is read; no log line of a placement machine comes near."""
+LONGEST = 500_000
+"""Characters of the longest line that is read; no log line of a placement machine comes near. DuckDB takes 2 MB."""
 MOST_LINES = 20
 """Most lines that one record may span."""
 SAMPLED = 200
@@ -59,13 +59,14 @@ class Layout:
     """header: its fields, or None; fields: how many a record has; first: the line after which data begin.
 
     regular is False if what stands before the data (blank lines, comments, quotes in skipped lines) could be counted
-    differently by a fast reader.
+    differently by a fast reader, or if not all lines after the header are data. titles: the header's lines as they are.
     """
 
     header: tuple[str, ...] | None
     fields: int
     first: int
     regular: bool
+    titles: tuple[str, ...] = ()
 
 
 def physical_lines(path: Path) -> Iterator[Line]:
@@ -175,43 +176,171 @@ def _spanning(
     return None
 
 
+def joined_header(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Names of the columns from several header rows: the parts of each, joined with a blank, empty ones left out.
+
+    Raises ValueError when an upper row has more names than the lowest.
+
+    >>> joined_header([["Offset", "Offset", ""], ["X", "Y", "Result"]])
+    ('Offset X', 'Offset Y', 'Result')
+    """
+    if len(rows) == 1:
+        return tuple(rows[0])
+    fields = len(rows[-1])
+    if any(any(c.strip() for c in row[fields:]) for row in rows):
+        raise ValueError(f"a row of the header has more names than the last one, which has {fields}")
+    columns = zip(*(tuple(row[:fields]) + ("",) * (fields - len(row)) for row in rows), strict=True)
+    return tuple(" ".join(part.strip() for part in parts if part.strip()) for parts in columns)
+
+
 def read_layout(path: Path, mapping: LogMapping) -> Layout:
     """Header, number of fields and begin of the data; FileRefused when there is no header where one should be."""
     rules = mapping.text
+    if rules.section_begin:
+        return _sectioned_layout(path, mapping)
     lines = physical_lines(path)
     skipped = list(islice(lines, rules.skip_lines))
-    regular = not any(not s.text.strip() or (rules.quote and rules.quote in s.text) for s in skipped)
-    found = records(lines, rules, None)
+    start = rules.skip_lines
+    regular = rules.whole and not any(not s.text.strip() or (rules.quote and rules.quote in s.text) for s in skipped)
     if not rules.header:
-        sample = [r for r in islice(found, SAMPLED) if r.fields]
-        if not sample:
-            raise FileRefused(f"holds no data after the {rules.skip_lines} lines that mapping {mapping.name} skips.")
-        usual = Counter(len(r.fields) for r in sample if r.fields)
-        most = max(usual.values())
-        return Layout(None, max(n for n, times in usual.items() if times == most), rules.skip_lines, regular)
-    header = next(found, None)
-    if header is None:
-        raise FileRefused(f"ends before the header that mapping {mapping.name} expects.", rules.skip_lines + 1)
-    if header.problem or header.fields is None:
-        raise FileRefused(f"its header cannot be read: {header.problem}", header.line)
-    regular = regular and header.line == rules.skip_lines + 1 and header.span == 1
-    return Layout(header.fields, len(header.fields), header.line + header.span - 1, regular)
+        return _without_header(path, mapping, start, regular)
+    rows = list(islice(records(lines, rules, None), rules.header_rows))
+    layout = _with_header(rows, mapping, start + 1)
+    regular = regular and layout.first == start + rules.header_rows  # no blank, comment or longer record in between
+    return replace(layout, regular=regular)
+
+
+def _with_header(rows: Sequence[Record], mapping: LogMapping, start: int) -> Layout:
+    """The layout that these rows of a header give; start: line from which it was looked for."""
+    if len(rows) < mapping.text.header_rows:
+        raise FileRefused(f"ends before the header that mapping {mapping.name} expects.", start)
+    for row in rows:
+        if row.problem or row.fields is None:
+            raise FileRefused(f"its header cannot be read: {row.problem}", row.line)
+    try:
+        header = joined_header([row.fields or () for row in rows])
+    except ValueError as error:
+        raise FileRefused(f"its header cannot be read: {error}. Check header_rows in [text].", rows[0].line) from error
+    last = rows[-1].line + rows[-1].span - 1
+    return Layout(header, len(header), last, regular=False, titles=tuple(row.raw for row in rows))
+
+
+def _without_header(path: Path, mapping: LogMapping, start: int, regular: bool) -> Layout:
+    """The layout of data without header: the usual number of fields of the first records."""
+    found = records(data_lines(path, mapping.text, Layout(None, 0, start, regular)), mapping.text, None)
+    sample = [r for r in islice(found, SAMPLED) if r.fields]
+    if not sample:
+        raise FileRefused(f"holds no data after the {start} lines that mapping {mapping.name} skips.")
+    usual = Counter(len(r.fields) for r in sample if r.fields)
+    most = max(usual.values())
+    return Layout(None, max(n for n, times in usual.items() if times == most), start, regular)
+
+
+def _sectioned_layout(path: Path, mapping: LogMapping) -> Layout:
+    """Header of the first section that is not empty."""
+    rules = mapping.text
+    sections = groupby(_section_lines(physical_lines(path), rules), key=lambda found: found[0])
+    for begin, found in sections:
+        if not rules.header:
+            return _without_header(path, mapping, 0, regular=False)
+        rows = list(islice(records((line for _, line in found), rules, None), rules.header_rows))
+        if rows:
+            return _with_header(rows, mapping, begin + 1)
+    raise FileRefused(
+        f'has no line that fits section_begin "{rules.section_begin}" of mapping "{mapping.name}" with data below it.'
+    )
+
+
+def data_lines(path: Path, rules: TextRules, layout: Layout) -> Iterator[Line]:
+    """The lines after the first header that can be data: inside the sections, and without those at the end."""
+    if rules.section_begin:
+        return _inside(physical_lines(path), rules, layout)
+    lines = (line for line in physical_lines(path) if line.number > layout.first)
+    return _without_last(lines, rules.skip_end) if rules.skip_end else lines
+
+
+def _without_last(lines: Iterator[Line], count: int) -> Iterator[Line]:
+    """All lines but the last `count` that are not blank, and what follows them."""
+    held: deque[Line] = deque()
+    full = 0
+    for line in lines:
+        held.append(line)
+        full += bool(line.text.strip())
+        while full > count:
+            first = held.popleft()
+            full -= bool(first.text.strip())
+            yield first
+
+
+def _section_lines(lines: Iterable[Line], rules: TextRules) -> Iterator[tuple[int, Line]]:
+    """Lines inside the sections, after those to skip in each; with the number of the line that began their section."""
+    begin = re.compile(rules.section_begin).search
+    end = re.compile(rules.section_end).search if rules.section_end else None
+    section, skip = 0, 0
+    for line in lines:
+        if begin(line.text):
+            section, skip = line.number, rules.skip_lines
+        elif section and end is not None and end(line.text):
+            section = 0
+        elif section and skip:
+            skip -= 1
+        elif section:
+            yield section, line
+
+
+def _inside(lines: Iterable[Line], rules: TextRules, layout: Layout) -> Iterator[Line]:
+    """Data of the sections; every section that is not empty repeats the header of the first."""
+    current, titles = 0, list[str]()
+    for section, line in _section_lines(lines, rules):
+        if section != current:
+            current, titles = section, list(layout.titles)
+        if line.number <= layout.first:
+            titles = []
+        elif titles and not is_blank(line.text, rules) and not (rules.comment and line.text.startswith(rules.comment)):
+            if line.text != titles.pop(0):
+                raise FileRefused("its sections have different headers: this one is not as the first.", line.number)
+        elif not titles:
+            yield line
+
+
+class Passing:
+    """Tells which torn lines a filter leaves out; regular rows are filtered by the database.
+
+    filters   each with the place of its column, from 1
+    """
+
+    def __init__(self, filters: Iterable[tuple[Filter, int]]) -> None:
+        self._filters = tuple(filters)
+
+    def leaves_out(self, record: Record) -> bool:
+        """True if the record was cut, reaches to the column of a filter and does not pass it."""
+        fields = record.fields or ()
+        return any(place <= len(fields) and not f.passes(fields[place - 1]) for f, place in self._filters)
 
 
 def write_regular(
-    path: Path, copy: Path, rules: TextRules, layout: Layout, refuse: Callable[[int, str, str], None]
-) -> int:
+    path: Path,
+    copy: Path,
+    rules: TextRules,
+    layout: Layout,
+    refuse: Callable[[int, str, str], None],
+    passing: Passing | None = None,
+) -> tuple[int, int]:
     """Write all good records to `copy`, each with its line number and span in front, one record after the other.
 
-    refuse   called with line, raw text and reason for every line that is no record
-    Returns how many lines were refused. Without quotes a record is copied as it is; else every field is quoted.
+    refuse    called with line, raw text and reason for every line that is no record
+    passing   tells which lines that are no record of the right shape hold nothing for us
+    Returns how many lines were refused, and how many left out. Without quotes a record is copied as it is; else every
+    field is quoted.
     """
-    refused = 0
-    data = (line for line in physical_lines(path) if line.number > layout.first)
+    refused, left_out = 0, 0
+    data = data_lines(path, rules, layout)
     sign, quote = rules.delimiter, rules.quote
     with copy.open("w", encoding="utf-8", newline="\n") as out:
         for record in records(data, rules, layout.fields):
-            if record.problem:
+            if record.problem and passing is not None and passing.leaves_out(record):
+                left_out += 1
+            elif record.problem:
                 refuse(record.line, record.raw, record.problem)
                 refused += 1
             elif record.fields is None or not quote or quote not in record.raw:
@@ -219,7 +348,7 @@ def write_regular(
             else:
                 cells = sign.join(quote + f.replace(quote, quote + quote) + quote for f in record.fields)
                 out.write(f"{record.line}{sign}{record.span}{sign}{cells}\n")
-    return refused
+    return refused, left_out
 
 
 class RawLines:

@@ -8,7 +8,7 @@ After: whatever stands in a log or a mapping is quoted; columns of the log are c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
@@ -18,6 +18,8 @@ from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, change
 from pipeline.ingest.mapping import REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.schema.tables import Column
 
+LEFT_OUT = "left out"
+"""Problem of a row that a filter leaves out."""
 PENDING = "repeated hour"
 """Problem of a row whose time is shown twice and that the order of the lines has to decide."""
 MOST_FIELDS = 500
@@ -71,7 +73,7 @@ def scan_sql(path: Path, rules: TextRules, fields: int, skip: int, *, numbered: 
 
 
 def irregular_sql(path: Path, rules: TextRules, fields: int, skip: int) -> str:
-    """Query that gives the number of lines after `skip`, and how many of them are not one regular record each.
+    """Query for the number of lines after `skip`, how many of them are not one regular record each, and their bytes.
 
     Regular: the right number of fields, and quotes only around whole fields. DuckDB takes a line with one empty field
     too many, and drops blanks before a quote, in silence; such lines must not reach it. `fields` is 2 or more, so
@@ -82,7 +84,7 @@ def irregular_sql(path: Path, rules: TextRules, fields: int, skip: int) -> str:
         good += f" and not starts_with(r, {literal(rules.comment)})"
     options = {"delim": "'\x01'", "quote": "''", "escape": "''", "skip": str(skip)}
     lines = _read_csv(path, ["r"], options)
-    return f"select count(*), count(*) filter (r is null or not ({good})) from {lines}"
+    return f"select count(*), count(*) filter (r is null or not ({good})), coalesce(sum(strlen(r)), 0) from {lines}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,11 +126,22 @@ class Conversion:
         values.append(f"{self._moment(raw)} as l_time")
         where = " and ".join(f'column "{p}"' for p in self.mapping.time.columns)
         checks = self._time_checks("time", where, raw, "l_time", required=True) + checks
+        checks = [(f"not ({test})", literal(LEFT_OUT)) for test in self._filters()] + checks
         problem = " ".join(f"when {bad} then {text}" for bad, text in checks)
         return (
             f"select {', '.join(kept)}, l_time as local, cast(null as timestamp) as time, "
             f"case {problem} end as problem from (select *, {', '.join(values)} from {scan})"
         )
+
+    def _filters(self) -> Iterator[str]:
+        """SQL of what a row must fulfil to be one of ours; an empty field is the text ""."""
+        for found in self.mapping.filters:
+            cell = f"coalesce({self._cell(found.column)}, '')"
+            if found.test == "matches":
+                yield f"regexp_matches({cell}, {literal(found.texts[0])})"
+            else:
+                texts = ", ".join(literal(t) for t in found.texts)
+                yield f"{cell} {'in' if found.test == 'equals' else 'not in'} ({texts})"
 
     def span_sql(self, table: str) -> str:
         """Query for the lowest and highest wall time in the rows without a problem."""

@@ -19,11 +19,11 @@ class SourceFile:
     """One log, ready to be read.
 
     path          the file as the user knows it
-    text          UTF-8 text without BOM on disk: the file itself or an unpacked, recoded copy
+    text          UTF-8 text without BOM on disk, or a workbook or Parquet: the file itself or an unpacked, recoded copy
     content_hash  SHA-256 of the unpacked content as it was on disk (before recoding), hex
     size          bytes of the unpacked content
-    encoding      what it was read as
-    sample        the first 64 kB of the text
+    encoding      what it was read as: a codec, "workbook" or "parquet"
+    sample        the first 64 kB of the text; empty for a workbook and for Parquet
     """
 
     path: Path

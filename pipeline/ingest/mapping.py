@@ -1,4 +1,4 @@
-"""mappings/*.toml -> `LogMapping`: how one maker's delimited log is read into one of our tables.
+"""mappings/*.toml -> `LogMapping`: how one maker's log is read into one of our tables.
 
 In:    TOML files, written by the plant (docs/log_formats.md describes every key).
 Out:   frozen `LogMapping`s, sorted by name.
@@ -59,8 +59,27 @@ REASON_SOURCE: Final[Mapping[str, str]] = {"pick": "reason", "fault": "fault_typ
 
 COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown", "remaining")
 
+CONTENTS: Final = ("delimited", "workbook", "parquet", "json_lines")
+"""What a log is made of: text cut at a delimiter, a sheet of an .xlsx workbook, Parquet, or a JSON object a line."""
+
+UNFIT: Final[Mapping[str, tuple[str, ...]]] = {
+    "delimited": (),
+    "workbook": ("delimiter", "quote", "encoding", "comment", "section_begin", "section_end"),
+    "parquet": (
+        *("delimiter", "quote", "encoding", "comment", "section_begin", "section_end"),
+        *("skip_lines", "skip_end", "header", "header_rows"),
+    ),
+    "json_lines": (
+        *("delimiter", "quote", "comment", "section_begin", "section_end"),
+        *("skip_lines", "skip_end", "header", "header_rows"),
+    ),
+}
+"""Content: keys of [text] that mean nothing for it."""
+
+FILTERS: Final = ("equals", "not_equals", "matches")
+
 Place = str | int
-"""A column of the log: its name in the header, or its place from 1."""
+"""A column of the log: its name in the header, its place from 1, or for JSON lines its key, nested ones with points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +96,38 @@ class TextRules:
     thousands: str = ""
     trim: bool = False
     null: tuple[str, ...] = ()
+    header_rows: int = 1
+    skip_end: int = 0
+    section_begin: str = ""
+    section_end: str = ""
+
+    @property
+    def whole(self) -> bool:
+        """True if all lines after the header are data."""
+        return not (self.skip_end or self.section_begin or self.section_end)
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """[[filter]]: a row that does not pass holds nothing for us.
+
+    test     equals (one of `texts`), not_equals (none of them) or matches (a regular expression is found in it)
+    An empty field counts as the text "".
+    """
+
+    column: Place
+    test: str
+    texts: tuple[str, ...]
+
+    def passes(self, text: str) -> bool:
+        """True if a field with this text passes.
+
+        >>> Filter("TYPE", "equals", ("PICK",)).passes("INFO"), Filter(1, "matches", ("^P",)).passes("PICK")
+        (False, True)
+        """
+        if self.test == "matches":
+            return re.search(self.texts[0], text) is not None
+        return (text in self.texts) is (self.test == "equals")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +160,10 @@ class LogMapping:
     columns: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
     constants: Mapping[str, str] = field(default_factory=dict)
     file_name: str | None = None
+    folder: str | None = None
+    content: str = "delimited"
+    sheet: Place | None = None
+    filters: tuple[Filter, ...] = ()
     outcome: Mapping[str, str] = field(default_factory=dict)
     reason: Mapping[str, str] = field(default_factory=dict)
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -120,13 +175,14 @@ class LogMapping:
         return table(self.table)
 
     def fits(self, path: Path) -> bool:
-        """True if the file's name, with or without .gz, matches one of the patterns."""
-        names = {path.name, path.name.removesuffix(".gz")}
+        """True if the file's name, with or without .gz or .zst, matches one of the patterns."""
+        names = {path.name, bare_name(path)}
         return any(fnmatchcase(name, pattern) for name in names for pattern in self.files)
 
     def from_file_name(self) -> tuple[str, ...]:
-        """Our columns that the file's name gives."""
-        return tuple(re.compile(self.file_name).groupindex) if self.file_name is not None else ()
+        """Our columns that the file's name and folder give."""
+        patterns = [p for p in (self.file_name, self.folder) if p is not None]
+        return tuple(group for p in patterns for group in re.compile(p).groupindex)
 
     def words_for(self, column: str) -> Mapping[str, str] | None:
         """Text of the log -> our word, for a column with a closed list; None for a free column."""
@@ -136,6 +192,15 @@ class LogMapping:
         if column == "outcome":
             return self.outcome
         return self.values.get(column) or {word: word for word in allowed}
+
+
+def bare_name(path: Path) -> str:
+    """The file's name without the ending of its packing.
+
+    >>> bare_name(Path("a.csv.zst")), bare_name(Path("a.csv.gz")), bare_name(Path("a.zst.csv"))
+    ('a.csv', 'a.csv', 'a.zst.csv')
+    """
+    return path.name.removesuffix(".gz").removesuffix(".zst")
 
 
 def load_mappings(folder: Path) -> tuple[LogMapping, ...]:

@@ -9,20 +9,26 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
+
+import duckdb
 
 from pipeline.errors import SettingsError
 from pipeline.ingest.encoding import is_text_codec
 from pipeline.ingest.local_time import zone_of
 from pipeline.ingest.mapping import (
+    CONTENTS,
     COUNTS,
+    FILTERS,
     FORMAT,
     LOG_TABLES,
     REASON_SOURCE,
+    UNFIT,
     UNITS,
     WORDS,
+    Filter,
     LogMapping,
     Place,
     TextRules,
@@ -33,6 +39,11 @@ from pipeline.schema.tables import Column, Table, table
 from pipeline.settings import line_of, unknown_key
 
 
+def _is_place(value: Any) -> bool:
+    """True for a name or a place from 1."""
+    return isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and value >= 1)
+
+
 class MappingReader:
     """Reads one mapping and knows where in the file it is."""
 
@@ -41,6 +52,7 @@ class MappingReader:
         self.data = data
         self.digest = hashlib.sha256(text).hexdigest()
         self.lines = text.decode("utf-8-sig").splitlines()
+        self.content = "delimited"
 
     def _fail(self, message: str, key: str = "", section: str = "") -> SettingsError:
         """The error, with the line of `key` in `section`, else of the section, else 0."""
@@ -78,19 +90,23 @@ class MappingReader:
     def mapping(self) -> LogMapping:
         """The mapping; SettingsError when something in it is wrong."""
         sections = {"text", "time", "columns", "constants", "file_name", "outcome", "reason", "values", "units"}
-        self._known(self.data, {"format", "name", "table", "files", *sections})
+        self._known(self.data, {"format", "name", "table", "files", "content", "workbook", "filter", *sections})
         if self._take(self.data, "format", int, "format = 1", None, "") != FORMAT:
             raise self._fail(f"this version reads format = {FORMAT}.", "format")
         name = self._take(self.data, "name", str, "a text in quotes", None, "")
         where = self._take(self.data, "table", str, "a text in quotes", None, "")
         if not name or "\n" in name:
             raise self._fail('"name" must be one line of text.', "name")
+        self.content = self._take(self.data, "content", str, "a text in quotes", "delimited", "")
+        if self.content not in CONTENTS:
+            raise self._fail(f'content is "{self.content}"; use one of {", ".join(CONTENTS)}.', "content")
         if where not in LOG_TABLES:
             raise self._fail(f'table is "{where}"; use one of {", ".join(LOG_TABLES)}.', "table")
         spec = table(where)
-        columns = self._columns(spec)
+        text = self._text()
+        columns = self._columns(spec, text)
         constants = self._constants(spec, where)
-        pattern, groups = self._file_name(spec)
+        patterns, groups = self._file_name(spec)
         self._once(columns, constants, groups)
         for column in spec.content():
             if column.required and column.name not in {"time", *columns, *constants, *groups}:
@@ -101,7 +117,6 @@ class MappingReader:
                 )
         if where == "counter" and not set(COUNTS) & set(columns):
             raise self._fail(f"a counter log needs at least one count: {', '.join(COUNTS)}.", section="columns")
-        text = self._text()
         by_log = {*columns, *groups}
         return LogMapping(
             path=self.path,
@@ -113,7 +128,11 @@ class MappingReader:
             text=text,
             columns=columns,
             constants=constants,
-            file_name=pattern,
+            file_name=patterns.get("pattern"),
+            folder=patterns.get("folder"),
+            content=self.content,
+            sheet=self._sheet(),
+            filters=self._filters(text),
             outcome=self._outcome(by_log, text),
             reason=self._reason(where, by_log),
             values=self._values(where, by_log),
@@ -123,13 +142,20 @@ class MappingReader:
     def _text(self) -> TextRules:
         content, section = self._section("text"), "text"
         self._known(content, set(TextRules.__dataclass_fields__), section)
+        for key in UNFIT[self.content]:
+            if key in content:
+                raise self._fail(f'content = "{self.content}" has no "{key}": leave it out.', key, section)
         default = TextRules()
         made: dict[str, Any] = {"null": self._texts(content, "null", section, needed=False)}
-        for key in ("delimiter", "quote", "encoding", "comment", "decimal", "thousands"):
+        for key in (
+            *("delimiter", "quote", "encoding", "comment", "decimal", "thousands"),
+            *("section_begin", "section_end"),
+        ):
             made[key] = self._take(content, key, str, "a text in quotes", getattr(default, key), section)
         for key in ("header", "trim"):
             made[key] = self._take(content, key, bool, "true or false", getattr(default, key), section)
-        made["skip_lines"] = self._take(content, "skip_lines", int, "a whole number", 0, section)
+        for key in ("skip_lines", "header_rows", "skip_end"):
+            made[key] = self._take(content, key, int, "a whole number", getattr(default, key), section)
         rules = TextRules(**made)
         forbidden = set("\r\n\0") | ({rules.quote} if rules.quote else set())
         checks = (
@@ -143,6 +169,11 @@ class MappingReader:
             ),
             ("encoding", rules.encoding == "auto" or is_text_codec(rules.encoding), '"auto" or a Python codec'),
             ("skip_lines", 0 <= rules.skip_lines <= 10_000, "between 0 and 10000"),
+            ("header_rows", 1 <= rules.header_rows <= 20, "between 1 and 20"),
+            ("header_rows", rules.header or "header_rows" not in content, "left out: header is false"),
+            ("skip_end", 0 <= rules.skip_end <= 10_000, "between 0 and 10000"),
+            ("skip_end", not (rules.skip_end and rules.section_begin), "left out: the sections tell where data end"),
+            ("section_end", bool(rules.section_begin) or not rules.section_end, "left out without section_begin"),
             ("comment", not set(rules.comment) & set("\r\n\0"), "without line ends"),
             ("decimal", rules.decimal in (".", ","), '"." or ","'),
             (
@@ -155,7 +186,77 @@ class MappingReader:
         for key, good, expected in checks:
             if not good:
                 raise self._fail(f'"{key}" is {getattr(rules, key)!r}; it must be {expected}.', key, section)
+        for key in ("section_begin", "section_end"):
+            self._expression(getattr(rules, key), key, section)
         return rules
+
+    def _expression(self, pattern: str, key: str, section: str, line: int = 0) -> re.Pattern[str]:
+        try:
+            return re.compile(pattern)
+        except re.error as error:
+            wrong = self._fail(f"not a regular expression: {error}.", key, section)
+            raise SettingsError(self.path, line or wrong.line, f"not a regular expression: {error}.") from error
+
+    def _sheet(self) -> Place | None:
+        section = "workbook"
+        content = self._section(section)
+        if section not in self.data:
+            return None
+        if self.content != section:
+            raise self._fail('[workbook] is there, but not content = "workbook" at the top.', section=section)
+        self._known(content, {"sheet"}, section)
+        sheet = content.get("sheet")
+        if not _is_place(sheet):
+            raise self._fail('"sheet" must be the sheet\'s name or its place from 1.', "sheet", section)
+        return sheet
+
+    def _filters(self, text: TextRules) -> tuple[Filter, ...]:
+        found = self.data.get("filter", [])
+        heads = [n for n, line in enumerate(self.lines, 1) if re.match(r"\s*\[\[\s*filter\s*\]\]", line)]
+        if not isinstance(found, list) or not all(isinstance(f, dict) for f in found):
+            raise self._fail("write [[filter]] above the keys of each filter.", "filter")
+        filters = []
+        for number, content in enumerate(found):
+            head = heads[number] if number < len(heads) else 0
+
+            def fail(message: str, key: str = "", head: int = head) -> SettingsError:
+                line = line_of(self.lines[head:], key) if key and head else 0
+                return SettingsError(self.path, head + line, message)
+
+            for key in content:
+                if key not in ("column", *FILTERS):
+                    raise fail(unknown_key(key, {"column", *FILTERS}), key)
+            tests = [t for t in FILTERS if t in content]
+            if "column" not in content or len(tests) != 1:
+                raise fail(f"a filter has a column and one of {', '.join(FILTERS)}.")
+            (test,) = tests
+            place, value = content["column"], content[test]
+            if not _is_place(place):
+                raise fail('"column" must be the name of the log\'s column or its place from 1.', "column")
+            self._place_fits(place, text, lambda message: fail(message, "column"))
+            texts = value if isinstance(value, list) and test != "matches" else [value]
+            if not texts or not all(isinstance(t, str) for t in texts):
+                raise fail(f'"{test}" must be a text in quotes, found {value!r}.', test)
+            if test == "matches":
+                self._re2(self._expression(value, test, "filter", head + line_of(self.lines[head:], test)), fail)
+            filters.append(Filter(place, test, tuple(texts)))
+        return tuple(filters)
+
+    def _re2(self, pattern: re.Pattern[str], fail: Callable[[str, str], SettingsError]) -> None:
+        """The database must know the expression too; it has no look-around and no back references."""
+        try:
+            with duckdb.connect() as con:
+                con.execute("select regexp_matches('', $1)", [pattern.pattern]).fetchall()
+        except duckdb.Error as error:
+            raise fail(
+                "the expression holds a look-around or a back reference; write it without.", "matches"
+            ) from error
+
+    def _place_fits(self, place: Place, text: TextRules, fail: Callable[[str], SettingsError]) -> None:
+        if isinstance(place, int) and self.content == "json_lines":
+            raise fail(f"JSON lines have no column {place}: give the key.")
+        if isinstance(place, str) and not text.header:
+            raise fail(f'the column "{place}" is named, but the log has no header: give its place from 1.')
 
     def _time(self, text: TextRules) -> TimeRules:
         content, section = self._section("time"), "time"
@@ -200,19 +301,12 @@ class MappingReader:
         if not date or not ("H" in used or {"I", "p"} <= used):
             raise self._fail(f'the time format "{rules.format}" must give a whole date and the hour.', "format", "time")
 
-    def _places(self, value: Any, key: str, section: str, text: TextRules | None) -> tuple[Place, ...]:
+    def _places(self, value: Any, key: str, section: str, text: TextRules) -> tuple[Place, ...]:
         found = value if isinstance(value, list) else [value]
-        header = text.header if text is not None else self._section("text").get("header", True) is not False
         for place in found:
-            good = isinstance(place, str) or (isinstance(place, int) and not isinstance(place, bool) and place >= 1)
-            if not good:
+            if not _is_place(place):
                 raise self._fail(f'"{key}" must be the name of the log\'s column or its place from 1.', key, section)
-            if isinstance(place, str) and not header:
-                raise self._fail(
-                    f'"{key}" names the column "{place}", but the log has no header: give its place from 1.',
-                    key,
-                    section,
-                )
+            self._place_fits(place, text, lambda message: self._fail(f'"{key}": {message}', key, section))
         if not found:
             raise self._fail(f'"{key}" names no column.', key, section)
         return tuple(found)
@@ -227,7 +321,7 @@ class MappingReader:
             raise self._fail(f"table {spec.name}: {unknown_key(key, set(columns))}", key, section)
         return columns[key]
 
-    def _columns(self, spec: Table) -> dict[str, tuple[Place, ...]]:
+    def _columns(self, spec: Table, text: TextRules) -> dict[str, tuple[Place, ...]]:
         found = {}
         for key, value in self._section("columns").items():
             column = self._ours(spec, key, "columns")
@@ -235,7 +329,7 @@ class MappingReader:
                 raise self._fail(
                     f'"{key}" takes one column of the log; only a time is joined from several.', key, "columns"
                 )
-            found[key] = self._places(value, key, "columns", None)
+            found[key] = self._places(value, key, "columns", text)
         return found
 
     def _constants(self, spec: Table, where: str) -> dict[str, str]:
@@ -257,22 +351,25 @@ class MappingReader:
             found[key] = str(value)
         return found
 
-    def _file_name(self, spec: Table) -> tuple[str | None, tuple[str, ...]]:
-        content = self._section("file_name")
-        if not content:
-            return None, ()
-        self._known(content, {"pattern"}, "file_name")
-        pattern = self._take(content, "pattern", str, "a regular expression in quotes", None, "file_name")
-        try:
-            groups = tuple(re.compile(pattern).groupindex)
-        except re.error as error:
-            raise self._fail(f"not a regular expression: {error}.", "pattern", "file_name") from error
-        if not groups:
-            raise self._fail("the pattern has no group such as (?P<machine>...).", "pattern", "file_name")
-        for group in groups:
-            if group == "time" or self._ours(spec, group, "file_name").type == "TIMESTAMP":
-                raise self._fail(f'"{group}" is a time and cannot come from the file name.', "pattern", "file_name")
-        return pattern, groups
+    def _file_name(self, spec: Table) -> tuple[dict[str, str], tuple[str, ...]]:
+        section = "file_name"
+        content = self._section(section)
+        self._known(content, {"pattern", "folder"}, section)
+        if section in self.data and not content:
+            raise self._fail('"pattern" is missing: a regular expression in quotes.', section=section)
+        groups: list[str] = []
+        for key in content:
+            pattern = self._take(content, key, str, "a regular expression in quotes", None, section)
+            names = tuple(self._expression(pattern, key, section).groupindex)
+            if not names:
+                raise self._fail("the pattern has no group such as (?P<machine>...).", key, section)
+            for group in names:
+                if group == "time" or self._ours(spec, group, section).type == "TIMESTAMP":
+                    raise self._fail(f'"{group}" is a time and cannot come from the file name.', key, section)
+                if group in groups:
+                    raise self._fail(f'"{group}" is given twice: keep one of its places.', key, section)
+            groups += names
+        return dict(content), tuple(groups)
 
     def _once(self, columns: Mapping[str, Any], constants: Mapping[str, Any], groups: tuple[str, ...]) -> None:
         for first, second, section in (

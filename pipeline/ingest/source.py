@@ -1,10 +1,11 @@
 """Open one log: unpack it, check it, hash it, and give UTF-8 text on disk.
 
-In:    a file as it lies in the inbox: plain or gzip, in any encoding that can be told.
+In:    a file as it lies in the inbox: plain, gzip or zstd; text in any encoding that can be told, a workbook, Parquet.
 Out:   `SourceFile`.
-After: a gzip was read to its end with every checksum right; sizes are within `Limits`; the text is strict UTF-8
-       without byte order mark or NUL; it is the file itself where that is so already, else a copy in `workdir`.
-       Or FileRefused says why, and no copy is left.
+After: what was packed was read to its end with every checksum right; sizes are within `Limits`; the text is strict
+       UTF-8 without byte order mark or NUL; it is the file itself where that is so already, else a copy in `workdir`.
+       A workbook or Parquet is unpacked, not converted: `encoding` says which it is. Or FileRefused says why, and no
+       copy is left.
 
 Memory is bounded: the file passes through in pieces of 1 MB.
 """
@@ -18,33 +19,23 @@ import stat
 import tempfile
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
 from pipeline.errors import FileRefused
+from pipeline.ingest.containers import HEAD, check_size, kind_of, weigh_workbook
+from pipeline.ingest.containers_zstd import is_zstd, unpack_zstd
 from pipeline.ingest.dialect import SourceFile
-from pipeline.ingest.encoding import Decoder, detect
+from pipeline.ingest.encoding import Decoder, Encoding, detect
 from pipeline.settings import Limits
 
 PIECE = 1 << 20
 """Bytes read at once."""
 SAMPLE = 64 * 1024
 """Characters of the sample."""
-RATIO_FROM = 1 << 20
-"""Unpacked size, in bytes, from which the ratio counts: below it no harm can be done and short logs pack very well."""
 
 _GZIP = b"\x1f\x8b"
-# Other packings, told by their first bytes (each format's own specification), only to name them in the message.
-_PACKED = (
-    (b"PK\x03\x04", "a zip archive"),
-    (b"PK\x05\x06", "a zip archive"),
-    (b"BZh", "packed with bzip2"),
-    (b"\xfd7zXZ\x00", "packed with xz"),
-    (b"\x28\xb5\x2f\xfd", "packed with zstd"),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
-    (b"SQLite format 3\x00", "an SQLite database"),
-    (b"%PDF-", "a PDF"),
-)
 
 
 def open_source(path: Path, workdir: Path, limits: Limits, *, encoding: str | None = None) -> SourceFile:
@@ -60,14 +51,14 @@ def open_source(path: Path, workdir: Path, limits: Limits, *, encoding: str | No
     """
     with _open(path) as file:
         before = os.fstat(file.fileno())
-        head = _read(file, 16)
-        for magic, what in _PACKED:
-            if head.startswith(magic):
-                raise FileRefused(f"is {what}, not a log. Unpack it and give the logs in it, plain or as gzip.")
+        head = _read(file, HEAD)
         file.seek(0)
-        packed = head.startswith(_GZIP)
-        pieces = _within(_unpack(file) if packed else _plain(file), limits, before.st_size if packed else None)
+        packed = head.startswith(_GZIP) or is_zstd(head)
+        unpacked = _unpack(file) if head.startswith(_GZIP) else unpack_zstd(file) if packed else _plain(file)
+        pieces = _within(unpacked, limits, before.st_size if packed else None)
         source = _through(path, pieces, workdir, encoding, packed=packed)
+        if source.encoding == "workbook":
+            source = _weighed(source, limits)
         after = os.fstat(file.fileno())
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         _drop(source)
@@ -122,28 +113,21 @@ def _within(pieces: Iterator[bytes], limits: Limits, packed_size: int | None) ->
     size = 0
     for piece in pieces:
         size += len(piece)
-        if size > limits.unpacked_bytes:
-            raise FileRefused(
-                f"holds more than {limits.unpacked_bytes} bytes. Split it, or raise unpacked_bytes in [limits]."
-            )
-        if packed_size is not None and size > RATIO_FROM and size > limits.unpacked_ratio * packed_size:
-            raise FileRefused(
-                f"unpacks to more than {limits.unpacked_ratio} times its size, which no log does. "
-                "If it is one, raise unpacked_ratio in [limits]."
-            )
+        check_size(size, packed_size, limits)
         yield piece
 
 
 def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str | None, *, packed: bool) -> SourceFile:
     """Hash, decode and, where needed, write the pieces."""
     head = next(pieces, b"")
-    encoding = detect(head, declared)
-    decoder = Decoder(encoding)
+    kind = kind_of(head[:HEAD])
+    encoding = detect(head, declared) if kind == "text" else Encoding("latin-1", 0, kind)
+    decoder = Decoder(encoding) if kind == "text" else None
     digest = hashlib.sha256()
     size, sample, blank = 0, "", True
     text = path
     copy: BinaryIO | None = None
-    if packed or not encoding.plain:
+    if packed or (decoder is not None and not encoding.plain):
         handle, name = tempfile.mkstemp(suffix=".txt", prefix="log-", dir=workdir)
         text, copy = Path(name), os.fdopen(handle, "wb")
     try:
@@ -151,16 +135,19 @@ def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str |
         while True:
             digest.update(piece)
             size += len(piece)
-            decoded = decoder.decode(piece, final=not piece)
-            blank = blank and not decoded.strip()
-            if len(sample) < SAMPLE:
-                sample += decoded[: SAMPLE - len(sample)]
-            if copy is not None:
-                copy.write(decoded.encode("utf-8"))
+            if decoder is not None:
+                decoded = decoder.decode(piece, final=not piece)
+                blank = blank and not decoded.strip()
+                if len(sample) < SAMPLE:
+                    sample += decoded[: SAMPLE - len(sample)]
+                if copy is not None:
+                    copy.write(decoded.encode("utf-8"))
+            elif copy is not None:
+                copy.write(piece)
             if not piece:
                 break
             piece = next(pieces, b"")
-        if blank:
+        if blank and decoder is not None:
             raise FileRefused("is empty." if size == 0 else "holds nothing but blanks.")
         if copy is not None:
             copy.close()
@@ -172,6 +159,16 @@ def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str |
     return SourceFile(
         path=path, text=text, content_hash=digest.hexdigest(), size=size, encoding=encoding.name, sample=sample
     )
+
+
+def _weighed(source: SourceFile, limits: Limits) -> SourceFile:
+    """A workbook is packed itself: its hash and size are those of what is in it."""
+    try:
+        content_hash, size = weigh_workbook(source.text, limits)
+    except FileRefused:
+        _drop(source)
+        raise
+    return replace(source, content_hash=content_hash, size=size)
 
 
 def _drop(source: SourceFile) -> None:

@@ -26,7 +26,8 @@ class Staging:
     """Staging area of one file. A dialect calls `add` and `refuse`, and says how many records it read.
 
     records_read     lines or messages seen, header and blank lines not counted
-    records_ignored  of these, well-formed but without anything for us (an unknown message name)
+    records_ignored  of these, well-formed but without anything for us (an unknown message name, a row that a filter
+                     leaves out)
     """
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pipeline.errors import UserError
 from pipeline.schema.tables import MASTER_TABLES
+from pipeline.store.masters import file_name
 
 
 def make_plant(folder: Path) -> tuple[Path, ...]:
@@ -23,8 +24,7 @@ def make_plant(folder: Path) -> tuple[Path, ...]:
     for name, target in (("plant.toml", "plant.toml"), ("example_mapping.toml", "mappings/example.toml.txt")):
         written.append(_write(folder / target, (templates / name).read_text(encoding="utf-8")))
     for spec in MASTER_TABLES:
-        path = folder / "masters" / f"{spec.name.removeprefix('master_')}s.csv"
-        written.append(_write(path, ",".join(spec.names()) + "\n"))
+        written.append(_write(folder / "masters" / file_name(spec), ",".join(spec.names()) + "\n"))
     (folder / "inbox").mkdir(parents=True, exist_ok=True)
     return (*written, folder / "inbox")
 

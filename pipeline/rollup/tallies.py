@@ -1,21 +1,27 @@
 """Turn stored picks, counters and faults into counts per key and hour.
 
-In:    tables `pick`, `counter`, `fault`, `activity`, and the staged rows of the file just loaded.
-Out:   tables `tally` and `reason_tally`, recomputed for every machine and hour that the file touches.
+In:    tables `pick`, `counter`, `fault`, `activity`, `reel_event`, `master_alias`, `master_setup`, and the staged rows
+       of the file just loaded.
+Out:   tables `tally`, `reason_tally`, `counter_event` and `fill_tally`, recomputed for every machine and hour that the
+       file touches, and `carrier_span`.
 After: counts >= 0 and attempts = sum of outcomes; summed over keys they equal the store's picks. A key without picks is
        absent, never zero. The result depends on what is in the store, not on the order in which it came.
 
-Whether a rate is *bad* is decided in analysis/.
+Hours whose picks were removed (table `closed_hour`) keep the tallies they have. Whether a rate is *bad* is
+decided in analysis/.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from importlib.resources import files
 
 import duckdb
 
-STEPS = ("touched", "recipes", "joint", "counters", "reasons")
-"""The SQL files of the roll-up in the order in which they run."""
+from pipeline.rollup.sources import READ, prepare
+
+STEPS = ("recipes", "known_pick", "joint", "counters", "reasons", "fills")
+"""The SQL files of the roll-up in the order in which they run, once it is known which hours are touched."""
 
 COUNTER_REACH_HOURS = 12
 """A counter row whose start is unknown may cover this many hours before its end."""
@@ -24,28 +30,81 @@ FAULT_REACH_SECONDS = 5
 """A fault explains a loss of the same machine and nozzle, designator or part within this many seconds."""
 
 
-def recompute(con: duckdb.DuckDBPyConnection) -> None:
+def recompute(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     """Recompute the tallies of all machine hours that the staged rows touch, and check them.
 
+    load_id  the load whose rows are staged
     Runs inside the caller's transaction. Raises RuntimeError when the counts do not agree with the picks (a bug).
     """
-    for name in STEPS:
-        for statement in statements(name):
-            con.execute(statement)
+    names = {**prepare(con), "load_id": str(int(load_id))}
+    _run(con, "carriers" if _any(con, "staged_reel_event") else "no_change", names)
+    machines = " union ".join(
+        f"select machine from {names[f'staged_{t}']}" for t in ("pick", "counter", "fault", "activity")
+    )
+    if _any(con, "span_change"):
+        machines = "select machine from counter where running"
+    _find_differences(con, machines, names)
+    _run(con, "touched", names)
+    _count_touched(con, names)
+
+
+def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
+    """Recompute the tallies of all machine hours whose picks are there, after aliases or set-up lists changed."""
+    names = {**prepare(con), "load_id": "0"}
+    _run(con, "carriers", names)
+    _find_differences(con, f"select machine from {names['counter']} where running", names)
+    con.execute(
+        "create or replace temp table touched as "
+        f"select machine, date_trunc('hour', time) as hour from {names['pick']} "
+        f"union select machine, date_trunc('hour', time) from {names['counter']} union select machine, hour from tally "
+        f"except ({names['closed']})"
+    )
+    _count_touched(con, names)
+
+
+def _find_differences(con: duckdb.DuckDBPyConnection, machines: str, names: Mapping[str, str]) -> None:
+    con.execute(f"create or replace temp table counted_machine as {machines}")
+    _run(con, "running", names)
+
+
+def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> None:
+    """Tallies of the hours in `touched`; without reel events and set-up lists picks are read as they are."""
+    known = _any(con, "carrier_span")
+    told = ", ".join(f"p.{key} as told_{key}" for key in ("feeder", "reel", "part", "lot"))
+    as_told = f"(select p.*, {told} from {names['pick']} p)"
+    names = {**names, "filled": "known_key" if known else names["pick"], "asked": "known_key" if known else as_told}
+    for step in STEPS:
+        if known or step != "known_pick":
+            _run(con, step, names)
     check(con, touched_only=True)
 
 
-def statements(name: str) -> list[str]:
-    """The statements of one SQL file, with our two constants filled in."""
-    text = (files("pipeline.rollup") / "sql" / f"{name}.sql").read_text(encoding="utf-8")
+def _any(con: duckdb.DuckDBPyConnection, table: str) -> bool:
+    ((found,),) = con.execute(f"select exists (select 1 from {table})").fetchall()
+    return bool(found)
+
+
+def _run(con: duckdb.DuckDBPyConnection, step: str, names: Mapping[str, str]) -> None:
+    for statement in statements(step, names):
+        con.execute(statement)
+
+
+def statements(step: str, names: Mapping[str, str] | None = None) -> list[str]:
+    """The statements of one SQL file, with our two constants and the names of the tables filled in."""
+    text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
     text = text.replace("{counter_reach}", str(COUNTER_REACH_HOURS)).replace("{fault_reach}", str(FAULT_REACH_SECONDS))
+    plain = {"filled": "pick", **{prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}}
+    for name, value in {**plain, **(names or {})}.items():
+        text = text.replace(f"{{{name}}}", value)
     body = "\n".join(line for line in text.splitlines() if not line.lstrip().startswith("--"))
     return [s for s in (part.strip() for part in body.split(";")) if s]
 
 
 def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
     """Compare tallies with picks: same attempts and outcomes by machine and hour, and outcomes that add up."""
-    picks, tallies = "", ""
+    source = prepare(con)["pick"]
+    picks = " anti join closed_hour o on o.machine = p.machine and o.hour = date_trunc('hour', p.time)"
+    tallies = " anti join closed_hour using (machine, hour)"
     if touched_only:
         picks = (
             " semi join touched on touched.machine = p.machine and touched.hour = date_trunc('hour', p.time)"
@@ -59,7 +118,7 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
             select machine, date_trunc('hour', time) as hour, count(*) as attempts,
                    count(*) filter (outcome = 'placed') as placed, count(*) filter (outcome = 'missed') as missed,
                    count(*) filter (outcome = 'rejected') as rejected, count(*) filter (outcome = 'dropped') as dropped
-            from pick p{picks} group by machine, date_trunc('hour', time)),
+            from {source} p{picks} group by machine, date_trunc('hour', time)),
         tallied as (
             select machine, hour, sum(attempts) as attempts, sum(placed) as placed, sum(missed) as missed,
                    sum(rejected) as rejected, sum(dropped) as dropped

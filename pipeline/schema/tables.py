@@ -130,6 +130,11 @@ COUNTER = Table(
         Column("returned", "BIGINT", "returned to the carrier"),
         Column("unknown", "BIGINT", "lost, the log does not say how"),
         Column("remaining", "BIGINT", "parts left on the reel"),
+        Column(
+            "running",
+            "BOOLEAN",
+            "true if the counts are totals since an unknown begin, false or null if of the interval",
+        ),
     ),
     event=True,
 )
@@ -262,6 +267,74 @@ TALLY = Table(
         ),
     ),
 )
+COUNTER_EVENT = Table(
+    "counter_event",
+    "a running counter fell: it was reset, or it ran over its last digit",
+    (
+        _text("machine", "machine", required=True),
+        _text("key", "which counter: its grain, its known keys and the count", required=True),
+        Column("time", "TIMESTAMP", "time of the reading that was lower", "UTC", required=True),
+        _text("kind", "reset or wrap", required=True),
+        Column("before", "BIGINT", "the reading before", required=True),
+        Column("after", "BIGINT", "the reading", required=True),
+    ),
+)
+CARRIER_SPAN = Table(
+    "carrier_span",
+    "what sat where from when to when, worked out from reel events and set-up lists",
+    (
+        _text("kind", "what `place` is: slot, feeder, setup (a slot by its set-up list) or reel", required=True),
+        _text("machine", "machine; empty for a feeder or a reel, which may move", required=True),
+        _text("place", "the slot, feeder or reel", required=True),
+        _text("lane", "lane, empty where there is none", required=True),
+        Column("begin", "TIMESTAMP", "from this time on", "UTC", required=True),
+        Column("end_", "TIMESTAMP", "until before this time", "UTC", required=True),
+        _text("feeder", "feeder in that slot"),
+        _text("reel", "reel on it"),
+        _text("part", "part number"),
+        _text("lot", "lot of that reel"),
+    ),
+)
+FILL_TALLY = Table(
+    "fill_tally",
+    "picks per machine and hour whose key the log told, or reel events and set-up lists filled in, or nobody knows",
+    (
+        _text("machine", "machine", required=True),
+        Column("hour", "TIMESTAMP", "begin of the hour", "UTC", required=True),
+        _text("key", "feeder, reel, part or lot", required=True),
+        Column("told", "BIGINT", "picks whose log line says it", required=True),
+        Column("filled", "BIGINT", "picks for which it was worked out", required=True),
+        Column("unknown", "BIGINT", "picks for which it is not known or contradictory", required=True),
+    ),
+)
+CLOSED_HOUR = Table(
+    "closed_hour",
+    "machine hours whose picks were removed after the set number of weeks; their tallies stay as they are",
+    (
+        _text("machine", "machine", required=True),
+        Column("hour", "TIMESTAMP", "begin of the hour", "UTC", required=True),
+    ),
+)
+DISAGREEMENT = Table(
+    "disagreement",
+    "lines of overlapping exports that tell another end of a pick that was loaded before; they count as duplicates",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "time of the pick", "UTC", required=True),
+        _text("machine", "machine", required=True),
+        _text("head", "head"),
+        _text("spindle", "spindle"),
+        _text("nozzle", "nozzle"),
+        _text("feeder", "feeder"),
+        _text("designator", "reference designator"),
+        _text("outcome", "what this line says", required=True),
+        _text("reason", "reason that this line gives"),
+        _text("kept_outcome", "what the line says that was loaded first", required=True),
+        _text("kept_reason", "reason that it gives"),
+        Column("kept_load_id", "INTEGER", "its file", required=True),
+        Column("kept_line", "BIGINT", "its line", required=True),
+    ),
+)
 REASON_TALLY = Table(
     "reason_tally",
     "losses per machine, hour, key and reason, with the fault messages joined in",
@@ -359,9 +432,56 @@ MASTER_BUILD = Table(
         _text("due", "date, ISO 8601"),
     ),
 )
-MASTER_TABLES: Final = (MASTER_MACHINE, MASTER_NOZZLE, MASTER_FEEDER, MASTER_PART, MASTER_BUILD)
+MASTER_ALIAS = Table(
+    "master_alias",
+    "other names of the same thing: a machine that was renamed, the alternates of a part",
+    (
+        _text("kind", "machine, nozzle, feeder, part, reel, lot or recipe", required=True),
+        _text("alias", "name in the logs", required=True),
+        _text("id", "name under which it is counted", required=True),
+        Column("valid_from", "TIMESTAMP", "from this time on; empty: always", "UTC"),
+        Column("valid_to", "TIMESTAMP", "until before this time; empty: for good", "UTC"),
+    ),
+)
+MASTER_SETUP = Table(
+    "master_setup",
+    "set-up lists: which feeder and part a slot holds",
+    (
+        _text("machine", "machine", required=True),
+        _text("slot", "slot", required=True),
+        _text("lane", "lane of a multi-lane feeder"),
+        _text("feeder", "feeder in it"),
+        _text("part", "part in it"),
+        Column("valid_from", "TIMESTAMP", "from this time on; empty: always", "UTC"),
+        Column("valid_to", "TIMESTAMP", "until before this time; empty: for good", "UTC"),
+    ),
+)
+MASTER_TABLES: Final = (
+    MASTER_MACHINE,
+    MASTER_NOZZLE,
+    MASTER_FEEDER,
+    MASTER_PART,
+    MASTER_BUILD,
+    MASTER_ALIAS,
+    MASTER_SETUP,
+)
 
-TABLES: Final = (*EVENT_TABLES, TALLY, REASON_TALLY, LOAD, REFUSED, *MASTER_TABLES)
+ALIAS_KINDS: Final = ("machine", "nozzle", "feeder", "part", "reel", "lot", "recipe")
+"""What an alias may stand for; each is a column of the event tables."""
+
+TABLES: Final = (
+    *EVENT_TABLES,
+    TALLY,
+    REASON_TALLY,
+    COUNTER_EVENT,
+    CARRIER_SPAN,
+    FILL_TALLY,
+    CLOSED_HOUR,
+    LOAD,
+    REFUSED,
+    DISAGREEMENT,
+    *MASTER_TABLES,
+)
 
 
 def table(name: str) -> Table:

@@ -19,6 +19,10 @@ from pipeline.errors import PickfallError, StoreBusy, StoreTooNew, UserError
 from pipeline.settings import Plant
 from pipeline.store import migrations
 
+_FULL = re.compile(r"no space left|disk quota|not enough (disk )?space|max_temp_directory_size", re.IGNORECASE)
+_STOPS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
+"""What the disk or the memory does to a run; any other error of the database is a fault of ours."""
+
 
 @contextmanager
 def open_store(plant: Plant, *, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -43,18 +47,34 @@ def open_store(plant: Plant, *, write: bool) -> Iterator[duckdb.DuckDBPyConnecti
         elif found != migrations.CURRENT:
             raise PickfallError(f"{path} has an older schema. Run `pickfall ingest` once to bring it up to date.")
         yield con
+    except duckdb.Error as error:
+        if isinstance(error, _STOPS) or _FULL.search(str(error)) or "Corrupt database file" in str(error):
+            raise _explain_stop(path, plant.limits.memory_mb, str(error)) from error
+        raise
     finally:
         con.close()
+
+
+def _no_space(path: Path) -> PickfallError:
+    return PickfallError(f"{path.parent}: no space left on the disk. Make room, then run the command again.")
+
+
+def _explain_stop(path: Path, memory_mb: int, message: str) -> PickfallError:
+    """What stopped a run that was going: the disk or the memory. What was loaded before is in the store."""
+    if _FULL.search(message):
+        return _no_space(path)
+    if "Out of Memory" in message:
+        return PickfallError(f"{path}: {memory_mb} MB of memory do not suffice. Raise memory_mb in [limits].")
+    if "checksum" in message or "orrupt" in message:
+        return PickfallError(f"{path} is damaged. Move it away and load the logs again, or restore a backup.")
+    return PickfallError(f"{path} cannot be used any more: {message.splitlines()[0]}")
 
 
 def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnection:
     """A connection with our settings, locked; errors as in `open_store`."""
     if write:
         path.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        con = duckdb.connect(str(path), read_only=not write)
-    except (duckdb.Error, OSError) as error:
-        raise _explain(path, str(error)) from error
+    con = _open(path, write=write)
     settings = {
         "memory_limit": f"{memory_mb}MB",
         "temp_directory": str(path.parent / "spill"),
@@ -72,8 +92,36 @@ def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnec
     return con
 
 
+def _open(path: Path, *, write: bool) -> duckdb.DuckDBPyConnection:
+    """Open the file; one that a full disk or a kill left half made, with nothing in it, is made anew."""
+    for first in (True, False):
+        try:
+            return duckdb.connect(str(path), read_only=not write)
+        except (duckdb.Error, OSError) as error:
+            why = _explain(path, str(error))
+            if isinstance(why, StoreBusy) or not write or not _half_made(path):
+                raise why from error
+            path.unlink()
+            if not first or "space" in str(why):
+                raise why from error
+    raise RuntimeError("unreachable")
+
+
+def _half_made(path: Path) -> bool:
+    """True for a file that DuckDB began to make and did not finish: its three headers of 4096 bytes are not all there.
+
+    Source: DuckDB's file format, "storage versions and format": main header and two database headers come first.
+    """
+    if not path.is_file() or path.stat().st_size >= 3 * 4096 or path.with_name(path.name + ".wal").exists():
+        return False
+    begin = path.read_bytes()
+    return begin[8:12] == b"DUCK" or not any(begin)
+
+
 def _explain(path: Path, message: str) -> PickfallError:
-    if "lock" in message:
+    if _FULL.search(message):
+        return _no_space(path)
+    if re.search(r"set lock on|onflicting lock", message):
         holder = re.search(r"\(PID \d+\)", message)
         who = f" {holder[0]}" if holder else ""
         return StoreBusy(f"{path} is in use by another process{who}. Wait until it has finished, then try again.")

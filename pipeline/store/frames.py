@@ -2,7 +2,8 @@
 
 In:    an open store (read-only will do) and the plant's settings.
 Out:   polars frames, sorted by their keys.
-After: only grain `joint` is in frames that know nozzles and feeders together; grains are never added.
+After: no machine hour counts twice. Where a machine logs nozzle and feeder counters side by side they describe the same
+       picks, and each frame takes of every machine hour the one grain that is finest for its question (GRAINS_FOR).
 
 Tallies are by UTC hour; shift, day and ISO week are those of the plant's wall clock at the middle of that hour, so
 that zones of half hours and shifts that begin at half past come out right.
@@ -12,16 +13,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
 
+from pipeline.rollup.sources import reading
 from pipeline.schema import frames
 from pipeline.schema.arrow import ArrowStream
 from pipeline.settings import Plant, shift_hours
 
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
+GRAINS: Final[dict[str, pl.DataType]] = {
+    "machine": pl.String(),
+    "question": pl.String(),  # total, nozzle or feeder
+    "grain": pl.String(),  # null where the logs cannot answer it
+    "hours": pl.Int64(),
+}
+"""From which grain each machine's hours answer a question."""
+
 _MASTERS = (
     "left join master_machine mm on mm.machine = t.machine left join master_part mp on mp.part = t.part "
     "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle"
@@ -37,6 +48,16 @@ _DERIVED = {
     "day": "c.day",
     "week": "c.week",
 }
+
+
+Question = Literal["total", "nozzle", "feeder"]
+
+GRAINS_FOR: Final[dict[Question, tuple[str, ...]]] = {
+    "total": ("joint", "feeder", "nozzle", "machine"),
+    "nozzle": ("joint", "nozzle"),  # nozzles, spindles, heads
+    "feeder": ("joint", "feeder"),  # feeders, slots, parts, reels, lots
+}
+"""Question -> the grains that can answer it, finest first: of each machine hour the first that is there counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +91,11 @@ def weeks_before(week: Week, count: int, zone: ZoneInfo) -> tuple[Week, ...]:
 
 
 def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end: datetime) -> None:
-    """Make temp table `clock`: for each UTC hour of [start, end) its shift, local day and ISO week."""
+    """Make temp tables for the UTC hours of [start, end).
+
+    clock         the hour's shift, local day and ISO week
+    finest_grain  for each machine hour the grain that counts, one column a question
+    """
     zone = ZoneInfo(plant.zone)
     begins = shift_hours(plant.shifts)
     rows: list[tuple[datetime, datetime, str, str]] = []
@@ -83,6 +108,15 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     con.register("incoming", ArrowStream(pl.DataFrame(rows, schema=schema, orient="row")))
     con.execute("create or replace temp table clock as select * from incoming")
     con.unregister("incoming")
+    finest = ", ".join(f"case {_first_there(grains)} end as {question}" for question, grains in GRAINS_FOR.items())
+    con.execute(
+        "create or replace temp table finest_grain as "
+        f"select machine, hour, {finest} from tally join clock using (hour) group by machine, hour"
+    )
+
+
+def _first_there(grains: tuple[str, ...]) -> str:
+    return " ".join(f"when bool_or(grain = '{grain}') then '{grain}'" for grain in grains)
 
 
 def _shift_of(local: datetime, begins: tuple[timedelta, ...]) -> datetime:
@@ -102,27 +136,40 @@ def _keys(schema: dict[str, pl.DataType], table: str = "t") -> tuple[list[str], 
     return keys, ", ".join(f'{_DERIVED.get(c, f"{table}.{c}")} as "{c}"' for c in keys)
 
 
-def _counts(con: duckdb.DuckDBPyConnection, schema: dict[str, pl.DataType], where: str) -> pl.DataFrame:
+def _counts(
+    con: duckdb.DuckDBPyConnection, schema: dict[str, pl.DataType], question: Question, where: str = "true"
+) -> pl.DataFrame:
     _, selected = _keys(schema)
     sql = (
-        f"select {selected}, {_COUNT_SUMS} from tally t join clock c using (hour) {_MASTERS} where {where} group by all"
+        f"select {selected}, {_COUNT_SUMS} from tally t join clock c using (hour) "
+        f"join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.{question} = t.grain "
+        f"{_MASTERS} where {where} group by all"
     )
     return _read(con, sql, schema)
 
 
-def cells(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
-    """CELLS of one week."""
-    return _counts(con, frames.CELLS, f"c.week = '{week.label}'")
+def cells(con: duckdb.DuckDBPyConnection, week: Week, question: Question = "total") -> pl.DataFrame:
+    """CELLS of one week; `grain` says where each row comes from."""
+    return _counts(con, frames.CELLS, question, f"c.week = '{week.label}'")
 
 
-def days(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def days(con: duckdb.DuckDBPyConnection, question: Question = "total") -> pl.DataFrame:
     """DAYS of all hours on the clock."""
-    return _counts(con, frames.DAYS, "t.grain = 'joint'")
+    return _counts(con, frames.DAYS, question)
 
 
 def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """USAGE of all hours on the clock: grains that know the part, the finest of each machine hour."""
-    return _counts(con, frames.USAGE, "t.grain in ('joint', 'feeder') and t.part is not null")
+    """USAGE of all hours on the clock, where the part is known."""
+    return _counts(con, frames.USAGE, "feeder", "t.part is not null")
+
+
+def grains(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """GRAINS of all hours on the clock: where the answer to each question comes from, in machine hours."""
+    sql = " union all ".join(
+        f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain group by all"
+        for q in GRAINS_FOR
+    )
+    return _read(con, sql, GRAINS)
 
 
 def loads(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -131,7 +178,7 @@ def loads(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "with known as (select reel, min(part) as part from tally "
         "where reel is not null and part is not null group by reel) "
         "select coalesce(e.part, k.part) as part, c.week, count(*) filter (e.event = 'load') as loads, "
-        "count(*) filter (e.event = 'splice') as splices from reel_event e "
+        f"count(*) filter (e.event = 'splice') as splices from {reading(con, 'reel_event')} e "
         "join clock c on c.hour = date_trunc('hour', e.time) left join known k on k.reel = e.reel "
         "where coalesce(e.part, k.part) is not null and e.event in ('load', 'splice') group by 1, 2"
     )
@@ -166,7 +213,8 @@ def measurements(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
     sql = (
         "select part, what, unit, count(*) as count, expected as taught, low as limit_low, high as limit_high, "
         "round(avg(measured), 9) as mean, round(stddev_samp(measured), 9) as deviation "
-        f"from measurement where time >= timestamp '{week.start}' and time < timestamp '{week.end}' "
+        f"from {reading(con, 'measurement')} m where time >= timestamp '{week.start}' "
+        f"and time < timestamp '{week.end}' "
         "and measured is not null and part is not null group by all"
     )
     return _read(con, sql, frames.MEASUREMENTS)
@@ -176,7 +224,10 @@ def services(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end:
     """SERVICES between two UTC times, in local time."""
     zone = ZoneInfo(plant.zone)
     rows = con.execute(
-        "select time, machine, kind, id, action, note from service where time >= ? and time < ? order by all",
+        "select s.time, s.machine, s.kind, coalesce(a.id, s.id), s.action, s.note "
+        f"from {reading(con, 'service')} s left join master_alias a on a.kind = s.kind and a.alias = s.id "
+        "and (a.valid_from is null or s.time >= a.valid_from) and (a.valid_to is null or s.time < a.valid_to) "
+        "where s.time >= ? and s.time < ? order by all",
         [start, end],
     ).fetchall()
     local = [r[0].replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None) for r in rows]

@@ -7,19 +7,23 @@ After: read = loaded + duplicate + refused for the file; tallies equal a fresh c
 
 Once: a message that carries an identity counts once by it. A line without one is compared by its whole content, as a
 multiset: what an earlier file of the same hours already holds n times is only new from the (n+1)th time on. So two
-exports that overlap give their union, and two equal lines within one file stay two events.
+exports that overlap give their union, and two equal lines within one file stay two events. A line that agrees with one
+of an earlier export in place and time and not in how the pick ended is kept in table `disagreement` and not counted.
 """
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import duckdb
 
+from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.rollup.tallies import recompute
-from pipeline.schema.tables import EVENT_TABLES, PICK, Table
+from pipeline.schema.tables import EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, Table
+from pipeline.store.keys import find_disagreements
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,12 @@ class LoadResult:
     duplicate: int
     refused: int
     ignored: int
+
+
+def refused_before(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, str | None]]:
+    """Content hash -> file and mapping of every load that has refused lines."""
+    rows = con.execute("select content_hash, file, mapping from load where rows_refused > 0 order by file").fetchall()
+    return {content: (file, mapping) for content, file, mapping in rows}
 
 
 def known_content(con: duckdb.DuckDBPyConnection, content_hash: str) -> bool:
@@ -55,7 +65,8 @@ def load_staged(
         result = _load(con, staging, source, file, dialect, mapping)
         con.execute("commit")
     except BaseException:
-        con.execute("rollback")
+        with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
+            con.execute("rollback")
         raise
     return result
 
@@ -64,25 +75,14 @@ def _load(
     con: duckdb.DuckDBPyConnection, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None
 ) -> LoadResult:
     load_id = _one(con, "select coalesce(max(load_id), 0) + 1 from load")
-    filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
-    con.execute("create or replace temp table dropped_line (line BIGINT)")
-    _find_repeated_messages(con)
-    for spec in filled:
-        if spec.name != "message":
-            _find_repeated_rows(con, spec)
-    duplicate = _one(con, "select count(distinct line) from dropped_line")
-    if duplicate:
-        for spec in filled:
-            con.execute(f"delete from staged_{spec.name} where line in (select line from dropped_line)")
-    for spec in filled:
-        names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
-        con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
-    con.execute("insert into refused select ?, ?, line, raw, reason from staged_refused", [load_id, file])
+    filled, duplicate = _move(con, load_id, file)
+    # An ignored message has a row in `message`; a line that a filter of the mapping left out has none anywhere.
+    without_row = 0 if MESSAGE in filled else staging.records_ignored
     result = LoadResult(
         file=file,
         dialect=dialect,
         read=staging.records_read,
-        loaded=_count_lines(con, filled, load_id),
+        loaded=_count_lines(con, filled, load_id) + without_row,
         duplicate=duplicate,
         refused=_one(con, "select count(*) from staged_refused"),
         ignored=staging.records_ignored,
@@ -97,8 +97,114 @@ def _load(
             *(result.read, result.loaded, result.duplicate, result.refused, result.ignored, first, last),
         ],
     )
-    recompute(con)
+    recompute(con, load_id)
     return result
+
+
+def _move(con: duckdb.DuckDBPyConnection, load_id: int, file: str) -> tuple[list[Table], int]:
+    """Staged rows into the store, each event once; returns the tables staged and the number of duplicate lines."""
+    filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
+    con.execute("create or replace temp table dropped_line (line BIGINT)")
+    _find_repeated_messages(con)
+    _drop_lines(con, filled)
+    _refuse_closed_hours(con, filled)
+    for spec in filled:
+        if spec.name != "message":
+            _find_repeated_rows(con, spec)
+    if PICK in filled and _hours_known(con):
+        find_disagreements(con, load_id)
+    duplicate = _one(con, "select count(distinct line) from dropped_line")
+    _drop_lines(con, filled)
+    for spec in filled:
+        names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
+        con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
+    con.execute("insert into refused select ?, ?, line, raw, reason from staged_refused", [load_id, file])
+    return filled, duplicate
+
+
+def _drop_lines(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> None:
+    """Take the duplicate lines found so far out of the staging."""
+    if _one(con, "select exists (select 1 from dropped_line)"):
+        for spec in filled:
+            con.execute(f"delete from staged_{spec.name} where line in (select line from dropped_line)")
+
+
+def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> None:
+    """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known."""
+    if not _one(con, "select exists (select 1 from closed_hour)"):
+        return
+    for spec in filled:
+        if spec in (PICK, MEASUREMENT):
+            con.execute(
+                "insert into staged_refused select s.line, null, 'the picks of ' || any_value(s.machine) || ' of the '"
+                " || 'hour ' || strftime(min(c.hour), '%Y-%m-%d %H:%M') || ' UTC were removed after [retention] '"
+                " || 'pick_weeks, so that nobody can tell whether this line is new. '"
+                " || 'Line refused; the hour stays as it was counted.' "
+                f"from staged_{spec.name} s "
+                "join closed_hour c on c.machine = s.machine and c.hour = date_trunc('hour', s.time) "
+                "where s.line not in (select line from staged_refused where line is not null) group by s.line"
+            )
+    for spec in filled:
+        con.execute(
+            f"delete from staged_{spec.name} where line in (select line from staged_refused where line is not null)"
+        )
+
+
+def load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: str, mapping: str | None) -> LoadResult:
+    """Take the lines of a known file that were refused when it was loaded and that can be read now.
+
+    The file keeps its one row in `load`, which goes on to balance. Lines that were loaded are duplicates by their
+    number, so that a mapping that reads them otherwise now cannot count them twice.
+    Raises FileRefused when the file is cut into other lines than before, KeyError when it was never loaded.
+    """
+    staging.flush()
+    con.execute("begin")
+    try:
+        result = _load_again(con, staging, content_hash, mapping)
+        con.execute("commit")
+    except BaseException:
+        with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
+            con.execute("rollback")
+        raise
+    return result
+
+
+def _load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: str, mapping: str | None) -> LoadResult:
+    known = con.execute(
+        "select load_id, file, dialect, rows_read, rows_loaded, rows_duplicate, rows_ignored from load "
+        "where content_hash = ?",
+        [content_hash],
+    ).fetchall()
+    if not known:
+        raise KeyError(content_hash)
+    load_id, file, dialect, read, loaded, duplicate, ignored = known[0]
+    if staging.records_read != read:
+        raise FileRefused(
+            f"it has {staging.records_read} lines by the mapping of now and had {read} when it was loaded. "
+            "Mend the mapping without changing how the file is cut into lines."
+        )
+    con.execute("create or replace temp table once_refused as select line from refused where load_id = ?", [load_id])
+    for name in (*(t.name for t in EVENT_TABLES), "refused"):
+        con.execute(f"delete from staged_{name} where line not in (select line from once_refused)")
+    con.execute("delete from refused where load_id = ?", [load_id])
+    filled, repeated = _move(con, load_id, file)
+    refused = _one(con, "select count(*) from staged_refused")
+    new = _one(con, "select count(*) from once_refused") - repeated - refused
+    passed = new - _count_staged(con, filled)
+    first, last = _time_span(con, filled)
+    con.execute(
+        "update load set mapping = $1, rows_loaded = $2, rows_duplicate = $3, rows_refused = $4, rows_ignored = $5, "
+        "first_time = least(first_time, $6), last_time = greatest(last_time, $7) where load_id = $8",
+        [mapping, loaded + new, duplicate + repeated, refused, ignored + passed, first, last, load_id],
+    )
+    recompute(con, load_id)
+    return LoadResult(file, dialect, read, new, read - new - refused, refused, passed)
+
+
+def _count_staged(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> int:
+    """Lines that are staged with a row; a line that a filter of the mapping leaves out has none."""
+    lines = " union ".join(f"select line from staged_{t.name}" for t in filled)
+    return _one(con, f"select count(*) from ({lines})") if filled else 0
 
 
 def refuse_file(con: duckdb.DuckDBPyConnection, file: str, line: int | None, reason: str) -> None:
@@ -128,13 +234,20 @@ def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
+    """False if the store has nothing of any machine hour of the staged picks; true where a machine was renamed."""
+    return bool(
+        _one(
+            con,
+            "select exists (select 1 from (select distinct machine, date_trunc('hour', time) as hour from staged_pick) "
+            "semi join tally using (machine, hour)) or exists (select 1 from master_alias where kind = 'machine')",
+        )
+    )
+
+
 def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
     """Lines without a message identity whose content an earlier file of the same hours already holds."""
-    if spec is PICK and not _one(
-        con,
-        "select exists (select 1 from (select distinct machine, date_trunc('hour', time) as hour from staged_pick) "
-        "semi join tally using (machine, hour))",
-    ):
+    if spec is PICK and not _hours_known(con):
         return
     content = ", ".join(f'"{c.name}"' for c in spec.content())
     same = " and ".join(f's."{c.name}" is not distinct from k."{c.name}"' for c in spec.content())

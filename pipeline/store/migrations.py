@@ -8,6 +8,7 @@ After: every table of schema/tables.py is there; all steps ran in one transactio
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final
 
 import duckdb
@@ -26,7 +27,16 @@ def _first(con: duckdb.DuckDBPyConnection) -> None:
         create_table(con, spec)
 
 
-STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first,)
+def _second(con: duckdb.DuckDBPyConnection) -> None:
+    """Running counters, keys over time, disagreements, retention. A new store has all of it from the first step."""
+    there = {name for (name,) in con.execute("select table_name from duckdb_tables() where not temporary").fetchall()}
+    for spec in TABLES:
+        if spec.name not in there:
+            create_table(con, spec)
+    con.execute("alter table counter add column if not exists running BOOLEAN")
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second)
 CURRENT: Final = len(STEPS)
 
 
@@ -53,5 +63,6 @@ def migrate(con: duckdb.DuckDBPyConnection, found: int | None) -> None:
             con.execute("insert into schema_version values (?)", [number])
         con.execute("commit")
     except BaseException:
-        con.execute("rollback")
+        with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
+            con.execute("rollback")
         raise

@@ -13,9 +13,13 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from pipeline.rollup.sources import prepare
 from pipeline.rollup.tallies import FAULT_REACH_SECONDS
 from pipeline.schema.tables import MASTER_TABLES
 from pipeline.store.frames import Week
+
+SHORT_HOURS = 2
+"""Hours that a counter's interval may have to say that the machine worked in each of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,10 @@ def refusals(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def machines(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Outcomes of the clock's hours by machine and grain, hours with picks, and picks whose key is unknown."""
+    """Outcomes of the clock's hours by machine and grain, hours with picks, and picks whose key is unknown.
+
+    Of each machine hour the finest grain counts (frames.GRAINS_FOR), so that a machine's rows can be added.
+    """
     return pl.DataFrame(
         con.sql(
             """
@@ -73,43 +80,101 @@ def machines(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 cast(sum(attempts) as BIGINT) as attempts, cast(sum(placed) as BIGINT) as placed,
                 cast(sum(missed) as BIGINT) as missed, cast(sum(rejected) as BIGINT) as rejected,
                 cast(sum(dropped) as BIGINT) as dropped, cast(sum(returned) as BIGINT) as returned,
-                cast(sum(unknown) as BIGINT) as unknown, count(distinct hour) as hours,
+                cast(sum(unknown) as BIGINT) as unknown, count(distinct t.hour) as hours,
                 cast(coalesce(sum(attempts) filter (t.nozzle is null), 0) as BIGINT) as without_nozzle,
                 cast(coalesce(sum(attempts) filter (t.feeder is null), 0) as BIGINT) as without_feeder,
                 cast(coalesce(sum(attempts) filter (t.part is null), 0) as BIGINT) as without_part
             from tally t join clock c using (hour) left join master_machine mm on mm.machine = t.machine
+            join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.total = t.grain
             group by t.machine, mm.line, t.grain, mm.rated_picks_per_hour order by t.machine, t.grain
             """
         )
     )
 
 
-def busiest_hours(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """The busiest hour of each machine on the clock: picks in it, rated picks per hour."""
+def paces(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Picks per hour: one row a machine and clock hour from single picks, one a counted interval from counters.
+
+    machine, rated (picks per hour, null where machines.csv has none), spindles (places for a nozzle seen, 0 where the
+    log names none), begin (UTC), hours (length), picks. Counters whose interval has no known start are left out: their
+    picks cannot be put on a clock.
+    """
     return pl.DataFrame(
         con.sql(
-            """
-            with hourly as (select machine, grain, hour, sum(attempts) as picks from tally join clock using (hour)
-            group by all) select h.machine, cast(max(picks) as BIGINT) as picks, any_value(mm.rated_picks_per_hour) as
-            rated,
-                   count(*) filter (picks > mm.rated_picks_per_hour) as hours_above
-            from hourly h left join master_machine mm on mm.machine = h.machine group by h.machine order by h.machine
+            f"""
+            with places as (
+                select machine, count(distinct (head, spindle)) filter (spindle is not null) as spindles
+                from tally join clock using (hour) group by machine),
+            paced as (
+                select machine, hour as begin, 1.0 as hours, sum(attempts) as picks
+                from tally join clock using (hour) where grain = 'joint' group by machine, hour
+                union all
+                select machine, start, round((epoch_us(time) - epoch_us(start)) / 3.6e9, 6),
+                       sum(coalesce(placed, 0) + coalesce(missed, 0) + coalesce(rejected, 0) + coalesce(dropped, 0)
+                           + coalesce(returned, 0) + coalesce(unknown, 0))
+                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
+                where running is not true and start is not null and time > start group by machine, grain, start, time)
+            select p.machine, mm.rated_picks_per_hour as rated, s.spindles, p.begin, p.hours,
+                   cast(p.picks as BIGINT) as picks
+            from paced p left join places s on s.machine = p.machine
+            left join master_machine mm on mm.machine = p.machine order by p.machine, p.begin, p.hours, picks
             """
         )
     )
 
 
-def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Picks by machine and shift on the clock, shifts without picks included for every machine seen in the store."""
+def presence(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What each machine logged in each hour of the clock: machine, line, hour (UTC), other records, working, covered.
+
+    working  it has picks of that hour; picks of a counter only if its interval is no longer than SHORT_HOURS
+    covered  a counter with picks has that hour in its interval, so that nobody can tell whether it worked then
+    Hours without anything are absent. Every machine seen in the store has at least one row; one that logged nothing has
+    a null hour.
+    """
+    names = prepare(con)
+    others = " union all ".join(
+        f"select machine, date_trunc('hour', time) as hour, count(*) as records from {names.get(table, table)} "
+        "where machine is not null group by all"
+        for table in ("activity", "fault", "check_total", "reel_event")
+    )
     return pl.DataFrame(
         con.sql(
+            f"""
+            with seen as (select distinct machine from tally),
+            spans as (
+                select machine, time, coalesce(start, time - interval 1 hour) as start from {names["counter"]}
+                where coalesce(attempts, placed, 0) + coalesce(unknown, 0) > 0),
+            all_ as (
+                select distinct machine, hour, 0 as records, true as working, false as covered
+                from tally join clock using (hour) where grain = 'joint'
+                union all
+                select distinct k.machine, c.hour, 0, k.time - k.start <= interval {SHORT_HOURS} hour, true
+                from spans k join clock c on c.hour < k.time and c.hour + interval 1 hour > k.start
+                union all select machine, hour, records, false, false from ({others}) join clock using (hour))
+            select s.machine, mm.line, b.hour, cast(coalesce(sum(b.records), 0) as BIGINT) as records,
+                   coalesce(bool_or(b.working), false) as working, coalesce(bool_or(b.covered), false) as covered
+            from seen s left join all_ b on b.machine = s.machine
+            left join master_machine mm on mm.machine = s.machine
+            group by s.machine, mm.line, b.hour order by s.machine, b.hour
             """
-            with seen as (select distinct machine from tally), slots as (select distinct shift from clock),
-                 done as (select machine, c.shift, sum(attempts) as picks from tally join clock c using (hour) group
-                 by all)
-            select s.machine, slots.shift, cast(coalesce(d.picks, 0) as BIGINT) as picks
-            from seen s cross join slots left join done d on d.machine = s.machine and d.shift = slots.shift
-            order by s.machine, slots.shift
+        )
+    )
+
+
+def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Counter rows on the clock that state their picks: by machine and grain, picks stated and sum of outcomes."""
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            with stated as (
+                select machine, grain, attempts, coalesce(placed, 0) + coalesce(missed, 0) + coalesce(rejected, 0)
+                    + coalesce(dropped, 0) + coalesce(returned, 0) + coalesce(unknown, 0) as outcomes
+                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
+                where attempts is not null and placed is not null and running is not true)
+            select machine, grain, count(*) as rows, count(*) filter (attempts <> outcomes) as uneven,
+                   cast(sum(attempts) as BIGINT) as attempts, cast(sum(outcomes) as BIGINT) as outcomes,
+                   cast(sum(abs(attempts - outcomes)) as BIGINT) as apart
+            from stated group by machine, grain order by machine, grain
             """
         )
     )
@@ -144,11 +209,11 @@ def consumption(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Feeder counters of the clock's hours beside the picks of the same machines and hours."""
     return pl.DataFrame(
         con.sql(
-            """
+            f"""
             with counted as (
                 select machine, sum(coalesce(placed, 0)) as placed, sum(coalesce(unknown, 0)) as lost
-                from counter join clock on clock.hour = date_trunc('hour', counter.time)
-                where grain = 'feeder' group by machine),
+                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
+                where grain = 'feeder' and running is not true group by machine),
             picked as (
                 select machine, sum(placed) as placed, sum(missed + rejected + dropped + unknown) as lost
                 from tally join clock using (hour) where grain = 'joint' group by machine)
@@ -200,7 +265,9 @@ def weeks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             select c.week, count(distinct t.machine) as machines, count(distinct (t.machine, t.hour)) as machine_hours,
                    cast(sum(attempts) as BIGINT) as picks,
                    cast(sum(missed + rejected + dropped + unknown) as BIGINT) as losses
-            from tally t join clock c using (hour) group by c.week order by c.week
+            from tally t join clock c using (hour)
+            join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.total = t.grain
+            group by c.week order by c.week
             """
         )
     )

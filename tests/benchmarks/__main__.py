@@ -1,16 +1,20 @@
 """Benchmarks: ratios beside a bare run of the same work in the same call. Nothing here passes or fails by the clock.
 
     python -m tests.benchmarks ingest [--scale 10] [--keep DIR]
+    python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
 
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
+CPU and peak memory of `ingest` include the process that reads the logs.
+`known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import os
 import resource
 import subprocess
@@ -19,6 +23,10 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+
+import duckdb
+
+from tests.plants import make_plant, some_picks, write_picks
 
 BARE = """
 import sys, glob, duckdb
@@ -78,6 +86,33 @@ def ingest(scale: float, keep: Path | None) -> None:
         print(f"the same folder again, nothing new: {again.wall:.1f} s, {again.peak:.0f} MB")
 
 
+def known(files: int) -> None:
+    """A run with nothing new. The store is told that it holds the files; loading so many is not what is measured."""
+    with tempfile.TemporaryDirectory() as work:
+        plant = make_plant(Path(work))
+        run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
+        with duckdb.connect(str(plant / "store" / "pickfall.duckdb")) as con:
+            rows = []
+            for i in range(files):
+                path = write_picks(plant / "inbox" / f"{i // 100:03}" / f"{i:05}_picks.csv", some_picks(50, seed=i))
+                rows.append([i + 1, f"inbox/{i}", hashlib.sha256(path.read_bytes()).hexdigest()])
+            con.execute("begin")
+            con.executemany(
+                "insert into load (load_id, file, content_hash, bytes, dialect, rows_read, rows_loaded, "
+                "rows_duplicate, rows_refused, rows_ignored) values (?, ?, ?, 0, 'delimited', 0, 0, 0, 0, 0)",
+                rows,
+            )
+            con.execute("commit")
+        time.sleep(3)  # a file is only remembered when its last change is some seconds old
+        print("| what | wall s | CPU s | peak MB |\n|---|---|---|---|")
+        for what, more in (("--version: nothing but the start", None), ("first run, hashes all", []), ("next run", []),
+                           ("--check", ["--check"])):  # fmt: skip
+            call = ["ingest", "--plant", str(plant), *more] if more is not None else ["--version"]
+            done = run([sys.executable, "-m", "pipeline.cli", *call])
+            print(f"| {what} | {done.wall:.2f} | {done.cpu:.2f} | {done.peak:.0f} |")
+        print(done.out.strip().splitlines()[-1])
+
+
 def week() -> None:
     """Analysis and pages of the sample's last week."""
     with tempfile.TemporaryDirectory() as work:
@@ -89,13 +124,16 @@ def week() -> None:
 def main() -> None:
     """Parse the call and run one benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["ingest", "week"])
+    parser.add_argument("what", choices=["ingest", "known", "week"])
     parser.add_argument("--scale", type=float, default=10.0)
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
+    parser.add_argument("--files", type=int, default=5000)
     args = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     if args.what == "ingest":
         ingest(args.scale, args.keep)
+    elif args.what == "known":
+        known(args.files)
     else:
         week()
 

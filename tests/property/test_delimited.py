@@ -6,11 +6,19 @@ The independent program is Python's csv module, and the list of cells that the f
 from __future__ import annotations
 
 import csv
+import gzip
 import io
+import json
+import re
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
+import openpyxl
+import polars as pl
+import pytest
+import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -53,11 +61,13 @@ IDENTIFIER = st.one_of(
 )
 
 
-def read(content: bytes) -> tuple[Staging, list[tuple[int, str, str, str]], list[tuple[int, str]]]:
+def read(
+    content: bytes, mapping: str = MAPPING
+) -> tuple[Staging, list[tuple[int, str, str, str]], list[tuple[int, str]]]:
     """Stage the file; rows (line, machine, nozzle, part) and refused (line, raw)."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "m.toml").write_text(MAPPING)
+        (folder / "m.toml").write_text(mapping, encoding="utf-8")
         (folder / "log").write_bytes(content)
         source = open_source(folder / "log", folder, Limits())
         staging = Staging(CON)
@@ -134,3 +144,120 @@ def test_any_bytes_are_read_or_refused(content: bytes) -> None:
         reason, balanced = "read", staging.records_read == len(rows) + len(refused)
     assert reason
     assert balanced
+
+
+# The same cells in every container ------------------------------------------------------------------------------------
+
+# A workbook holds no control characters (XML 1.0, section 2.2), and openpyxl reads _x0041_ as A (ECMA-376, 22.9.2.19).
+CELL = st.one_of(
+    st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Zs")), max_size=8).filter(
+        lambda t: not re.search("_x[0-9A-Fa-f]{4}_", t)
+    ),
+    st.sampled_from(["0402", "1E5", "=1+1", "TRUE", "a\nb", "2026-11-16", '"', "'; drop table pick; --"]),
+)
+
+
+def _workbook(rows: list[list[str]]) -> bytes:
+    book = openpyxl.Workbook()
+    for y, row in enumerate(rows, 1):
+        for x, cell in enumerate(row, 1):
+            if cell:
+                book.active.cell(y, x, cell).data_type = "s"
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def _parquet(rows: list[list[str]]) -> bytes:
+    out = io.BytesIO()
+    pl.DataFrame(rows[1:], schema=dict.fromkeys(rows[0], pl.String), orient="row").write_parquet(out)
+    return out.getvalue()
+
+
+def _json(rows: list[list[str]]) -> bytes:
+    return "".join(json.dumps(dict(zip(rows[0], row, strict=True))) + "\n" for row in rows[1:]).encode()
+
+
+def _text(rows: list[list[str]]) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, quoting=csv.QUOTE_ALL, lineterminator="\n").writerows(rows)
+    return out.getvalue().encode()
+
+
+CONTAINERS: dict[str, Callable[[list[list[str]]], bytes]] = {
+    "workbook": _workbook,
+    "parquet": _parquet,
+    "json_lines": _json,
+}
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.lists(st.tuples(CELL, CELL, CELL, st.sampled_from(["OK", "NG", "XX"])), min_size=1, max_size=8), st.booleans()
+)
+def test_the_same_cells_give_the_same_rows_from_every_container(
+    cells: list[tuple[str, str, str, str]], filtered: bool
+) -> None:
+    """Delimited text is the reference: what it gives is checked against the csv module above."""
+    rows = [HEAD, *(["2026-11-16 06:00:00", *row] for row in cells)]
+    more = '[[filter]]\ncolumn = "N"\nnot_equals = "0402"\n' if filtered else ""
+    rules = re.search(r"\[text\]\n.*?(?=\[time\])", MAPPING, re.DOTALL)
+    assert rules is not None
+    staging, expected, refused = read(_text(rows), MAPPING.replace(rules[0], "") + more)
+    wanted = ([r[1:] for r in expected], len(refused), staging.records_read, staging.records_ignored)
+    assert staging.records_read == len(cells)
+    for content, make in CONTAINERS.items():
+        mapping = (
+            MAPPING.replace(rules[0], "").replace('table = "pick"', f'table = "pick"\ncontent = "{content}"') + more
+        )
+        for pack in (bytes, gzip.compress, zstandard.compress):
+            found, got, bad = read(pack(make(rows)), mapping)
+            assert ([r[1:] for r in got], len(bad), found.records_read, found.records_ignored) == wanted, content
+
+
+def header_seen(lines: list[str], ends: bool) -> bool:
+    """True if a header stands in a section."""
+    inside = False
+    for line in lines:
+        inside = line.startswith("[Picks") or (inside and not (ends and line == "[Sums]"))
+        if inside and line == "T,M,N,P,R":
+            return True
+    return False
+
+
+PART = st.sampled_from(["[Picks]", "[Sums]", "[Picks] again", "", "x", GOOD, GOOD + ",", "# note", "T,M,N,P,R"])
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.lists(PART, max_size=20), st.booleans())
+def test_sections_against_a_plain_reading(lines: list[str], ends: bool) -> None:
+    """The independent program: a loop over the lines that knows nothing of layouts."""
+    mapping = MAPPING.replace(
+        "[time]", "section_begin = '^\\[Picks'\n" + "section_end = '^\\[Sums'\n" * ends + "[time]"
+    )
+    good, bad, inside, header = [], [], False, False
+    different = False
+    for number, line in enumerate(lines, 1):
+        if line.startswith("[Picks"):
+            inside, header = True, False
+        elif ends and line == "[Sums]":
+            inside = False
+        elif not inside or not line or line.startswith("#"):
+            continue
+        elif not header:
+            different = different or line != "T,M,N,P,R"
+            header = True
+        elif line == GOOD:
+            good.append(number)
+        else:
+            bad.append(number)
+    if not any(lines):
+        return
+    if different or not header_seen(lines, ends):
+        with pytest.raises(FileRefused):
+            read("\n".join(lines).encode(), mapping)
+        return
+    staging, rows, refused = read("\n".join(lines).encode(), mapping)
+    assert [r[0] for r in rows] == good
+    assert [n for n, _ in refused] == bad
+    assert staging.records_read == len(good) + len(bad)

@@ -1,12 +1,29 @@
 -- Counter rows -> tally rows of their own grain, where the machine logged no single picks in their interval:
--- the same parts must not count twice.
+-- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed.
 insert into tally
+with counted as (
+    select grain, time, coalesce(start, time - interval {counter_reach} hour) as since, machine, head, spindle, nozzle,
+        nozzle_type, feeder, slot, lane, part, package, reel, lot, recipe, method, lighting, attempts, placed, missed,
+        rejected, dropped, returned, unknown
+    from {counter} where running is not true
+    union all
+    select grain, time, since, machine, head, spindle, nozzle,
+        nozzle_type, feeder, slot, lane, part, package, reel, lot, recipe, method, lighting, attempts, placed, missed,
+        rejected, dropped, returned, unknown
+    from running_difference
+),
+whole as (
+    select * replace (
+        coalesce(placed, greatest(coalesce(attempts, 0) - coalesce(missed, 0) - coalesce(rejected, 0) - coalesce(dropped, 0)
+            - coalesce(returned, 0) - coalesce(unknown, 0), 0)) as placed)
+    from counted
+)
 select
     c.grain, date_trunc('hour', c.time) as hour,
     c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane, c.part, c.package, c.reel, c.lot,
     c.recipe, c.method, c.lighting,
     sum(coalesce(c.placed, 0) + coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0)
-        + coalesce(c.returned, 0) + coalesce(c.unknown, 0)),
+        + coalesce(c.returned, 0) + coalesce(c.unknown, 0)) as attempts,
     sum(coalesce(c.placed, 0)), sum(coalesce(c.missed, 0)), sum(coalesce(c.rejected, 0)),
     sum(coalesce(c.dropped, 0)), sum(coalesce(c.returned, 0)), sum(coalesce(c.unknown, 0)),
     sum(coalesce(c.placed, 0) + coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0)
@@ -14,13 +31,33 @@ select
     sum(coalesce(c.missed, 0)), sum(coalesce(c.rejected, 0)), sum(coalesce(c.dropped, 0)),
     sum(coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0) + coalesce(c.unknown, 0)),
     0, null, null, null, null, null, null
-from counter c
+from whole c
 join touched t on t.machine = c.machine and t.hour = date_trunc('hour', c.time)
 where not exists (
     select 1 from tally j
-    where j.grain = 'joint' and j.machine = c.machine and j.hour <= c.time
-        and j.hour > coalesce(c.start, c.time - interval {counter_reach} hour) - interval 1 hour
+    where j.grain = 'joint' and j.machine = c.machine and j.hour <= c.time and j.hour > c.since - interval 1 hour
 )
 group by
     c.grain, date_trunc('hour', c.time), c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane,
-    c.part, c.package, c.reel, c.lot, c.recipe, c.method, c.lighting
+    c.part, c.package, c.reel, c.lot, c.recipe, c.method, c.lighting;
+
+delete from counter_event where (machine, date_trunc('hour', time)) in (select machine, hour from touched);
+
+insert into counter_event
+with fell as (
+    unpivot (
+        select machine, time, kind, concat_ws(', ', grain, 'head ' || head, 'spindle ' || spindle, 'nozzle ' || nozzle,
+                'feeder ' || feeder, 'slot ' || slot, 'lane ' || lane, 'part ' || part, 'reel ' || reel, 'lot ' || lot,
+                'recipe ' || recipe) as key,
+            {before: attempts_before, after: attempts_after} as attempts, {before: placed_before, after: placed_after} as placed,
+            {before: missed_before, after: missed_after} as missed, {before: rejected_before, after: rejected_after} as rejected,
+            {before: dropped_before, after: dropped_after} as dropped,
+            {before: returned_before, after: returned_after} as returned,
+            {before: unknown_before, after: unknown_after} as unknown
+        from running_difference
+        where kind is not null and (machine, date_trunc('hour', time)) in (select machine, hour from touched)
+    ) on attempts, placed, missed, rejected, dropped, returned, unknown into name what value reading
+)
+select machine, key || ': ' || what, time, kind, reading.before, reading.after
+from fell
+where reading.after < reading.before

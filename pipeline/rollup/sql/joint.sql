@@ -7,7 +7,7 @@ delete from tally where (machine, hour) in (select machine, hour from touched);
 create or replace temp table following as
 with losing as (
     select p.machine, p.feeder, date_trunc('hour', p.time) as hour
-    from pick p
+    from {filled} p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
     where p.outcome in ('missed', 'rejected', 'dropped', 'unknown') and p.feeder is not null
         and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
@@ -18,7 +18,7 @@ ordered as (
     select l.hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
     coalesce(p.recipe, s.recipe) as recipe, p.method, p.lighting, p.outcome,
         lag(p.outcome, 1, '') over in_order as one_before, lag(p.outcome, 2, '') over in_order as two_before
-    from pick p
+    from {filled} p
     join losing l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
     left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
@@ -62,7 +62,7 @@ with counted as (
         sum(cast(p.dy * p.dy as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dy_squares,
         sum(cast(p.dangle as DECIMAL(18, 5))) filter (where p.dx + p.dy is not null) as dangle_sum,
         sum(cast(p.dangle * p.dangle as DECIMAL(18, 8))) filter (where p.dx + p.dy is not null) as dangle_squares
-    from pick p
+    from {filled} p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
     left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour

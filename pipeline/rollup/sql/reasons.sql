@@ -7,7 +7,7 @@ insert into reason_tally
 with loss as (
     select row_number() over (order by p.load_id, p.line, p.time, p.board, p.designator, p.nozzle) as loss_id,
            date_trunc('hour', p.time) as hour, coalesce(p.recipe, s.recipe) as ran, p.*
-    from pick p
+    from {filled} p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
     left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.outcome not in ('placed')
@@ -20,7 +20,7 @@ near as (
                order by abs(epoch_us(l.time) - epoch_us(f.time)), f.fault_type, f.reason_group, f.occurrence
            ) as place
     from loss l
-    join fault f on f.machine = l.machine and f.outcome is not null
+    join {fault} f on f.machine = l.machine and f.outcome is not null
         and f.time between l.time - interval {fault_reach} second and l.time + interval {fault_reach} second
         and (f.nozzle = l.nozzle or f.designator = l.designator or f.part = l.part)
         and f.reason_group is not null and f.reason_group <> 'other'

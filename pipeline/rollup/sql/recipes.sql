@@ -4,7 +4,7 @@
 create or replace temp table recipe_span as
 with switched as (
     select machine, time, max(recipe) as recipe
-    from activity
+    from {activity}
     where recipe is not null and event in ('recipe', 'board_start') and machine in (select machine from touched)
     group by machine, time
 ),

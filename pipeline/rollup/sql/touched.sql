@@ -1,44 +1,66 @@
--- The machine hours whose tallies the file may change.
+-- The machine hours whose tallies the file may change, but for those whose picks were removed: they stay as they are.
 -- A counter row is dropped where single picks cover its interval, so picks touch the counters up to
--- {counter_reach} hours later; a fault explains losses up to {fault_reach} seconds away; a recipe that was switched on goes to
--- the picks from then until the next one, in whichever file they are.
+-- {counter_reach} hours later; a reading of a running counter also changes the difference of the next one; a fault explains
+-- losses up to {fault_reach} seconds away; a recipe that was switched on goes to the picks from then until the next one, and a
+-- reel or set-up to the picks while it was there, in whichever file they are.
 create or replace temp table touched as
 with near as (
-    select machine, date_trunc('hour', time) as hour from staged_pick
+    select machine, date_trunc('hour', time) as hour from {staged_pick}
     union
-    select machine, date_trunc('hour', time) from staged_counter
+    select machine, date_trunc('hour', time) from {staged_counter}
     union
-    select machine, date_trunc('hour', time - interval {fault_reach} second) from staged_fault where outcome is not null
+    select machine, date_trunc('hour', time - interval {fault_reach} second) from {staged_fault} where outcome is not null
     union
-    select machine, date_trunc('hour', time + interval {fault_reach} second) from staged_fault where outcome is not null
+    select machine, date_trunc('hour', time + interval {fault_reach} second) from {staged_fault} where outcome is not null
 ),
 span as (
     select machine, min(hour) as first, max(hour) as last from near group by machine
 ),
+counted as (
+    select machine, time, coalesce(start, time - interval {counter_reach} hour) as since from {counter} where running is not true
+    union all
+    select machine, time, since from running_difference
+),
 covered as (
     select c.machine, date_trunc('hour', c.time) as hour
-    from counter c
-    join span s on c.machine = s.machine and c.time >= s.first
-        and coalesce(c.start, c.time - interval {counter_reach} hour) < s.last + interval 1 hour
+    from counted c
+    join span s on c.machine = s.machine and c.time >= s.first and c.since < s.last + interval 1 hour
 ),
 switched as (
     select machine, time, lead(time) over (partition by machine order by time) as next_time
-    from (select distinct machine, time from activity where recipe is not null and event in ('recipe', 'board_start')) a
+    from (select distinct machine, time from {activity} where recipe is not null and event in ('recipe', 'board_start')) a
 ),
 running as (
     select s.machine, s.time, s.next_time
     from switched s
     where (s.machine, s.time) in (
-        select machine, time from staged_activity where recipe is not null and event in ('recipe', 'board_start'))
+        select machine, time from {staged_activity} where recipe is not null and event in ('recipe', 'board_start'))
 ),
 tallied as (
     select distinct machine, hour from tally where machine in (select machine from running)
+),
+carried as (
+    select distinct t.machine, t.hour
+    from tally t
+    join span_change c on t.hour < c.end_ and t.hour + interval 1 hour > c.begin
+        and ((c.kind in ('slot', 'setup') and c.machine = t.machine and c.place = t.slot)
+            or (c.kind = 'feeder' and c.place = t.feeder)
+            or (c.kind = 'reel' and c.place = t.reel))
+    where t.grain = 'joint'
 )
-select machine, hour from near
-union
-select machine, hour from covered
-union
-select h.machine, h.hour
-from tallied h
-join running r on r.machine = h.machine and h.hour + interval 1 hour > r.time
-    and (r.next_time is null or h.hour < r.next_time)
+select machine, hour from (
+    select machine, hour from near
+    union
+    select machine, hour from covered
+    union
+    select machine, date_trunc('hour', time) from running_difference where changed
+    union
+    select machine, hour from carried
+    union
+    select h.machine, h.hour
+    from tallied h
+    join running r on r.machine = h.machine and h.hour + interval 1 hour > r.time
+        and (r.next_time is null or h.hour < r.next_time)
+)
+except
+({closed})

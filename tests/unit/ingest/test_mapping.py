@@ -10,9 +10,12 @@ import pytest
 
 from pipeline.errors import SettingsError
 from pipeline.ingest.mapping import (
+    CONTENTS,
+    FILTERS,
     LOG_TABLES,
     UNITS,
     WORDS,
+    Filter,
     LogMapping,
     TextRules,
     TimeRules,
@@ -165,6 +168,121 @@ def test_every_mistake_names_line_and_remedy(tmp_path: Path, old: str, new: str,
     assert error.value.line == line, str(error.value)
 
 
+MORE = """format = 1
+name = "line 2"
+table = "pick"
+files = ["*.xlsx"]
+content = "workbook"
+
+[workbook]
+sheet = "Log"
+
+[text]
+header_rows = 2
+skip_end = 1
+
+[[filter]]
+column = "KIND"
+equals = ["A", "B"]
+
+[[filter]]
+column = 3
+matches = "^P"
+
+[time]
+columns = ["T"]
+format = "%Y-%m-%d %H:%M"
+
+[columns]
+outcome = "R"
+
+[file_name]
+folder = "^(?P<machine>[^/]+)"
+
+[outcome]
+OK = "placed"
+"""
+
+
+def test_a_mapping_of_a_workbook_with_filters(tmp_path: Path) -> None:
+    mapping = load(tmp_path, MORE)
+    assert (mapping.content, mapping.sheet, mapping.text.header_rows, mapping.text.skip_end) == (
+        "workbook",
+        "Log",
+        2,
+        1,
+    )
+    assert mapping.filters == (Filter("KIND", "equals", ("A", "B")), Filter(3, "matches", ("^P",)))
+    assert (mapping.file_name, mapping.from_file_name()) == (None, ("machine",))
+    assert mapping.fits(Path("a.xlsx.zst"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ('content = "workbook"', 'content = "excel"', 5, "use one of delimited, workbook, parquet, json_lines"),
+        ('content = "workbook"', 'content = "parquet"', 12, 'has no "skip_end"'),
+        ('content = "workbook"', 'content = "delimited"', 7, 'not content = "workbook"'),
+        ('sheet = "Log"', "sheet = 0", 8, "place from 1"),
+        ('sheet = "Log"', "sheet = true", 8, "place from 1"),
+        ('sheet = "Log"', 'sheets = "Log"', 8, 'Did you mean "sheet"'),
+        ("header_rows = 2", "header_rows = 0", 11, "between 1 and 20"),
+        ("header_rows = 2", "header_rows = 2\nheader = false", 11, "header is false"),
+        ("header_rows = 2", 'delimiter = ";"', 11, 'has no "delimiter"'),
+        ("skip_end = 1", "skip_end = -1", 12, "between 0 and 10000"),
+        ('column = "KIND"', 'colum = "KIND"', 15, 'Did you mean "column"'),
+        ('column = "KIND"', "column = 0", 15, "place from 1"),
+        ('equals = ["A", "B"]', "", 14, "one of equals, not_equals, matches"),
+        ('equals = ["A", "B"]', 'equals = "A"\nnot_equals = "B"', 14, "one of equals, not_equals, matches"),
+        ('equals = ["A", "B"]', "equals = 5", 16, "text in quotes"),
+        ('equals = ["A", "B"]', "equals = []", 16, "text in quotes"),
+        ('matches = "^P"', 'matches = "(P"', 20, "not a regular expression"),
+        ('matches = "^P"', 'matches = "(?=P)"', 20, "look-around"),
+        ('matches = "^P"', 'matches = ["^P"]', 20, "text in quotes"),
+        ("[[filter]]", "[filter]", 14, "write [[filter]]"),
+        ('folder = "^(?P<machine>[^/]+)"', 'folder = "^x"', 30, "no group"),
+        ('folder = "^(?P<machine>[^/]+)"', 'folders = "^(?P<machine>[^/]+)"', 30, 'Did you mean "folder"'),
+        ('folder = "^(?P<machine>[^/]+)"', "", 29, '"pattern" is missing'),
+        (
+            'folder = "^(?P<machine>[^/]+)"',
+            'folder = "^(?P<machine>[^/]+)"\npattern = "(?P<machine>.)"',
+            31,
+            "given twice",
+        ),
+    ],
+)
+def test_every_mistake_in_the_newer_keys(tmp_path: Path, old: str, new: str, line: int, words: str) -> None:
+    assert old in MORE
+    text = MORE.replace(old, new, 1)
+    if new == "[filter]":
+        text = text[: text.index("[[filter]]")] + text[text.index("[time]") :]
+    with pytest.raises(SettingsError) as error:
+        load(tmp_path, text)
+    assert words in str(error.value)
+    assert error.value.line == line, str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ("section_end = 'x'", "left out without section_begin"),
+        ("section_begin = 'x'\nskip_end = 1", "the sections tell"),
+        ("section_begin = '('", "not a regular expression"),
+    ],
+)
+def test_mistakes_in_sections(tmp_path: Path, keys: str, words: str) -> None:
+    with pytest.raises(SettingsError, match=words) as error:
+        load(tmp_path, GOOD.replace("[text]", f"[text]\n{keys}"))
+    assert error.value.line in (7, 8)
+
+
+def test_json_lines_have_keys_not_places(tmp_path: Path) -> None:
+    text = MORE.replace('"workbook"', '"json_lines"').replace('[workbook]\nsheet = "Log"\n', "")
+    text = text.replace("[text]\nheader_rows = 2\nskip_end = 1\n", "")
+    with pytest.raises(SettingsError, match="JSON lines have no column 3"):
+        load(tmp_path, text)
+
+
 def test_an_outcome_column_needs_its_words(tmp_path: Path) -> None:
     start, end = GOOD.index("[outcome]"), GOOD.index("[reason]")
     with pytest.raises(SettingsError, match=r"say in \[outcome\]"):
@@ -219,11 +337,24 @@ def test_the_example_of_the_docs_is_a_good_mapping(tmp_path: Path) -> None:
 def test_every_key_is_documented() -> None:
     text = DOCS.read_text(encoding="utf-8")
     keys = {f.name for f in fields(TextRules)} | {f.name for f in fields(TimeRules)}
-    keys |= {"format", "name", "table", "files", "pattern", *LOG_TABLES, *UNITS}
+    keys |= {"format", "name", "table", "files", "content", "sheet", "column", "pattern", "folder", *LOG_TABLES, *UNITS}
+    keys |= set(FILTERS)
     keys |= {column for _, column in WORDS if column != "outcome"}
     assert {k for k in keys if f"`{k}`" not in text} == set()
-    sections = {"columns", "constants", "file_name", "outcome", "reason", "units", "text", "time"}
+    sections = {
+        "columns",
+        "constants",
+        "file_name",
+        "outcome",
+        "reason",
+        "units",
+        "text",
+        "time",
+        "workbook",
+        "[filter]",
+    }
     assert {s for s in sections if f"`[{s}]`" not in text} == set()
+    assert {c for c in CONTENTS if f'`"{c}"`' not in text} == set()
     for word in (*REASON_GROUPS, *OUTCOMES):
         assert f"`{word}`" in text
     assert all(f'`"{unit}"`' in text for units in UNITS.values() for unit in units)

@@ -136,9 +136,7 @@ def test_nul_bytes_are_refused(tmp_path: Path) -> None:
     assert "NUL" in refused(make(tmp_path, b"\x00" * 5000))
 
 
-@pytest.mark.parametrize(
-    "data", [b"PK\x03\x04....", b"BZh91AY", b"\xfd7zXZ\x00\x00", b"\x28\xb5\x2f\xfd\x00", b"%PDF-1.7"]
-)
+@pytest.mark.parametrize("data", [b"BZh91AY", b"\xfd7zXZ\x00\x00", b"%PDF-1.7", gzip.compress(b"BZh91AY")])
 def test_other_packings_are_named(tmp_path: Path, data: bytes) -> None:
     assert "Unpack it" in refused(make(tmp_path, data))
 

@@ -1,0 +1,205 @@
+"""Proposes a log mapping for a file that has none.
+
+In:    a file; the table it is to fill.
+Out:   the text of a mapping (TOML), commented, with `# CHECK:` at everything that the file does not prove.
+After: the mapping is accepted as it stands and fits this file: every line of it is loaded, or refused with a reason.
+       Nothing from the file can break out of a comment or a text.
+
+A proposal is a beginning. What a code means, and which clock the machine shows, only the plant knows.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import UserError
+from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
+from pipeline.ingest.propose_columns import Guess, guess
+from pipeline.ingest.propose_text import Sample, read_sample
+from pipeline.ingest.propose_words import bare, roots_score
+from pipeline.schema.tables import table as schema_of
+from pipeline.settings import Limits
+
+CHECK: Final = "# CHECK:"
+WIDTH: Final = 60
+"""Characters of a text of the log that a comment shows."""
+_TRADE: Final = "pick picks log logs data export report line machine errors events csv txt week"
+
+
+def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> str:
+    """Text of a mapping for `path`; UserError when it cannot be read, holds no time, or `table` is none of ours."""
+    if table not in LOG_TABLES:
+        raise UserError(f"--table is {table!r}; use one of {', '.join(LOG_TABLES)}.")
+    if not path.exists():
+        raise UserError(f"{path} not found. Check the name.")
+    with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
+        sample = read_sample(path, Path(work), limits or Limits())
+    try:
+        found = guess(sample, table)
+    except UserError as error:
+        raise UserError(f"{path}: {error}") from error
+    return "\n".join(_lines(path, table, sample, found)) + "\n"
+
+
+def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str]:
+    name = bare_name(path)
+    schema = schema_of(table)
+    pattern, piece = _machine_from_name(name)
+    yield f"# Proposed from {len(sample.rows)} rows of {_shown(name)}."
+    yield "# What stands before a CHECK mark is not proved by the file: look at each, then take the mark off."
+    yield "format = 1"
+    yield f"name = {_text(_plain(Path(name).stem) or 'log')}"
+    yield f"table = {_text(table)}"
+    files = files_pattern(name)
+    yield _checked(f"files = [{_text(files)}]", "fits this file; exactly one mapping must fit each file")
+    if sample.content != "delimited":
+        yield f"content = {_text(sample.content)}"
+    if sample.sheet is not None:
+        yield from ("", "[workbook]", _checked(f"sheet = {sample.sheet}", sample.doubts.get("sheet", "")))
+    yield from _text_section(sample)
+    yield from _time_section(found)
+    yield from ("", "[columns]")
+    for ours, places in sorted(found.columns.items(), key=lambda c: schema.names().index(c[0])):
+        shown = _places(places) if len(places) > 1 else _place(places[0])
+        yield _checked(f"{ours} = {shown}", found.doubts.get(ours, ""))
+    if found.unused:
+        yield "# Not used:"
+    for place, texts in found.unused:
+        yield f"#   {_place(place)}: {_shown(texts)}"
+    constants = dict(found.constants)
+    if "machine" not in found.columns and pattern:
+        yield from ("", "[file_name]", _checked(f"pattern = {_text(pattern)}", f"the machine is {_shown(piece)} here"))
+    elif "machine" not in found.columns and table not in ("reel_event", "service"):
+        constants["machine"] = "M1"
+        found.doubts["machine"] = "neither the log nor its name tells the machine: one mapping a machine, or folders"
+    if constants:
+        yield from ("", "[constants]")
+    for ours, text in constants.items():
+        value = "true" if ours == "good" else _text(text)
+        yield _checked(f"{ours} = {value}", found.doubts.get(ours, ""))
+    for column, made in found.words.items():
+        yield from ("", "[outcome]" if column == "outcome" else f"[values.{column}]")
+        for text, word in made.items():
+            yield _checked(f"{_text(text)} = {_text(word)}", found.doubts.get(f"{column}.{text}", ""))
+    if found.reason:
+        yield from ("", "[reason]")
+    for text, word in found.reason.items():
+        yield _checked(f"{_text(text)} = {_text(word)}", found.doubts.get(f"reason.{text}", ""))
+    measured = [c for c in UNITS if c in found.columns]
+    if measured:
+        yield from ("", "[units]")
+    for column in measured:
+        yield _checked(
+            f"{column} = {_text(_unit(sample, found, column))}",
+            f"one of {', '.join(UNITS[column])}",
+        )
+
+
+def _text_section(sample: Sample) -> Iterable[str]:
+    rules, default = sample.rules, TextRules()
+    made = []
+    keys = ("delimiter", "quote", "encoding") if sample.content == "delimited" else ()
+    for key in (*keys, "skip_lines", "header", "header_rows", "section_begin", "section_end", "comment"):
+        value = getattr(rules, key)
+        if value != getattr(default, key) or key in ("delimiter", "encoding"):
+            made.append(
+                _checked(
+                    f"{key} = {json.dumps(value) if not isinstance(value, str) else _text(value)}",
+                    sample.doubts.get(key, ""),
+                )
+            )
+    for key in ("decimal", "thousands", "trim", "null"):
+        value = getattr(rules, key)
+        if value != getattr(default, key):
+            shown = _text(value) if isinstance(value, str) else "true" if value is True else _places(value)
+            made.append(_checked(f"{key} = {shown}", sample.doubts.get(key, "")))
+    if made:
+        yield from ("", "[text]", *made)
+
+
+def _time_section(found: Guess) -> Iterable[str]:
+    yield from ("", "[time]")
+    yield _checked(f"columns = {_places(found.time)}", found.doubts.get("time", ""))
+    yield _checked(f"format = {_text(found.format)}", found.doubts.get("format", ""))
+    if not found.absolute:
+        yield f'# zone = "Europe/Berlin"   {CHECK} the clock of the machine; without it the zone of plant.toml holds'
+
+
+def _unit(sample: Sample, found: Guess, column: str) -> str:
+    """The unit that the column's name holds, else the usual one for figures of that size."""
+    (place, *_) = found.columns[column]
+    words = {bare(w) for w in re.split(r"[\s_()\[\]./-]+", str(place))} if sample.names is not None else set()
+    named = next((u for u in UNITS[column] if u in words or (u == "um" and "μm" in words)), None)
+    if named is not None or column == "dangle":
+        return named or "degree"
+    sizes = sorted(abs(float(c.replace(",", "."))) for c in sample.column(found.indexes[column]))
+    # A part that sits millimetres beside the nozzle's centre is not picked at all (common practice, no source).
+    return "um" if sizes[len(sizes) // 2] > 2 else "mm"
+
+
+def files_pattern(name: str) -> str:
+    """A pattern for the names of files of this family: parts with digits become *.
+
+    >>> files_pattern("L2M3_picks_2026-W47.csv"), files_pattern("log.txt"), files_pattern("20261116.csv")
+    ('*_picks_*.csv', 'log.txt', '*.csv')
+    """
+    stem, dot, ending = name.rpartition(".")
+    if not dot:
+        stem, ending = name, ""
+    parts = re.split(r"([_\-. ]+)", stem)
+    made = "".join("*" if any(c.isdigit() for c in p) else p for p in parts)
+    made = re.sub(r"\*([_\-. ]*\*)+", "*", made) + dot + ending
+    return re.sub(r"[\[\]]", "?", made)
+
+
+def _machine_from_name(name: str) -> tuple[str, str]:
+    """A pattern that takes the machine out of the file's name, and what it takes here; empty when there is none.
+
+    >>> _machine_from_name("picks_L1M2_2026-11-16.csv")
+    ('^picks_(?P<machine>[^_]+)_', 'L1M2')
+    """
+    stem = name.rpartition(".")[0] or name
+    parts = re.split(r"([_\-. ]+)", stem)
+    for i in range(0, len(parts), 2):
+        part = parts[i]
+        if not re.fullmatch(r"[A-Za-z]+\d+[A-Za-z0-9]*", part) or re.fullmatch(r"(W|KW|CW|v|V)\d+|\d*T\d+", part):
+            continue
+        if roots_score(re.sub(r"\d", "", part), _TRADE.replace("line", "").replace("machine", "")) >= 300:
+            continue
+        before = re.sub(r"\d+", r"\\d+", re.escape("".join(parts[:i])))
+        after = parts[i + 1][0] if i + 1 < len(parts) else name[len(stem) : len(stem) + 1]
+        if not after:
+            return f"^{before}(?P<machine>.+)$", part
+        return f"^{before}(?P<machine>[^{re.escape(after)}]+){re.escape(after)}", part
+    return "", ""
+
+
+def _checked(line: str, doubt: str) -> str:
+    return f"{line}   {CHECK} {_plain(doubt)}" if doubt else line
+
+
+def _places(places: Iterable[Place]) -> str:
+    return "[" + ", ".join(_place(p) for p in places) + "]"
+
+
+def _place(place: Place) -> str:
+    return str(place) if isinstance(place, int) else _text(place)
+
+
+def _text(text: str) -> str:
+    """A basic string of TOML: JSON's escapes are among its own; DEL must be escaped too."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _shown(text: str) -> str:
+    return _text(text[:WIDTH])
+
+
+def _plain(text: str) -> str:
+    """One line for a comment: TOML allows no control characters in it."""
+    return "".join(c if c.isprintable() else " " for c in text)

@@ -1,0 +1,260 @@
+"""Decides which column of a sample is which of ours, by name and by content.
+
+In:    a `Sample`; the table that is to be filled.
+Out:   `Guess`: our columns with their places, words for closed lists, the columns of the time, and what is unsure.
+After: a column that needs numbers only gets one whose cells are numbers; one with a closed list only gets one whose
+       texts all have a word. Every column of the log is used or listed as unused.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pipeline.errors import UserError
+from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
+from pipeline.ingest.propose_text import Sample
+from pipeline.ingest.propose_times import shape_of
+from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
+from pipeline.schema.tables import Column, table
+
+SURE: Final = 300
+"""Score of a name from which on it counts as told by its name."""
+MOST_WORDS: Final = 30
+"""Distinct texts up to which a column can be a list of words."""
+_DESIGNATOR: Final = re.compile(r"(R|C|L|D|U|Q|IC|X|J|T|TP|RN|CN|FB)\d{1,4}[A-Z]?")
+_PACKAGE: Final = re.compile(
+    r"(01005|0201|0402|0603|0805|1206|1210|2512|(SOT|SOP|SOD|QFN|QFP|BGA|SOIC|TSSOP|LGA)\W?\d+.*)"
+)
+
+
+@dataclass
+class Guess:
+    """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it."""
+
+    time: tuple[Place, ...] = ()
+    format: str = ""
+    absolute: bool = False
+    columns: dict[str, tuple[Place, ...]] = field(default_factory=dict)
+    constants: dict[str, str] = field(default_factory=dict)
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+    reason: dict[str, str] = field(default_factory=dict)
+    doubts: dict[str, str] = field(default_factory=dict)
+    unused: list[tuple[Place, str]] = field(default_factory=list)
+    indexes: dict[str, int] = field(default_factory=dict)
+
+
+def guess(sample: Sample, name: str) -> Guess:
+    """The best guess for table `name`; UserError when no column holds a date."""
+    found = Guess()
+    spec = table(name)
+    taken = _times(sample, found, [c for c in spec.content() if c.type == "TIMESTAMP" and c.name != "time"])
+    wanted = [c for c in spec.content() if c.type != "TIMESTAMP" and c.name != "reason_group"]
+    _by_name(sample, found, name, wanted, taken)
+    _by_content(sample, found, name, wanted, taken)
+    _words(sample, found, name, wanted)
+    _reasons(sample, found, name)
+    places = sample.places()
+    for i, place in enumerate(places):
+        if i not in taken:
+            shown = ", ".join(text for text, _ in Counter(sample.column(i)).most_common(3))
+            found.unused.append((place, shown))
+    return found
+
+
+def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
+    places = sample.places()
+    shapes = {i: s for i in range(len(places)) if (s := shape_of(sample.column(i)[:3000])) is not None}
+    full = [i for i, s in shapes.items() if s.date and s.clock]
+    days = [i for i, s in shapes.items() if s.date and not s.clock]
+    clocks = [i for i, s in shapes.items() if s.clock and not s.date]
+    names = sample.names or ("",) * len(places)
+
+    def start(i: int) -> bool:
+        return roots_score(names[i], COLUMN_ROOTS["start"]) >= SURE
+
+    full.sort(key=lambda i: (start(i), -roots_score(names[i], COLUMN_ROOTS["time"]) if sample.names else i, i))
+    taken: set[int] = set()
+    chosen: tuple[int, ...]
+    if full:
+        chosen = (full[0],)
+        shape = shapes[full[0]]
+        if len(full) > 1:
+            found.doubts["time"] = (
+                f"{len(full)} columns hold a time; the one that says when the pick was decided counts"
+            )
+    elif days and clocks:
+        chosen = (days[0], clocks[0])
+        day, clock = shapes[days[0]], shapes[clocks[0]]
+        shape = replace(day, format=f"{day.format} {clock.format}", clock=True)
+    else:
+        raise UserError("no column holds a date with the time of day, and no two columns do together: no mapping fits.")
+    taken |= set(chosen)
+    found.time, found.format = tuple(places[i] for i in chosen), shape.format
+    found.absolute = shape.format.startswith("epoch") or "%z" in shape.format
+    if shape.doubt:
+        found.doubts["format"] = shape.doubt
+    for column in others:  # a second time is written as the first is
+        same = [i for i in full if i not in taken and shapes[i].format == shape.format]
+        same.sort(key=lambda i: -roots_score(names[i], COLUMN_ROOTS["start"]))
+        if same:
+            found.columns[column.name] = (places[same[0]],)
+            found.doubts[column.name] = "the other column with a time"
+            taken.add(same[0])
+        elif column.required:
+            found.columns[column.name] = found.time
+            found.doubts[column.name] = "no second time was found: begin and end are the same"
+    return taken
+
+
+def _fits(sample: Sample, index: int, column: Column, table_name: str) -> bool:
+    """True if the cells can be what the column takes."""
+    cells = sample.column(index)
+    if column.type in ("BIGINT", "INTEGER"):
+        return bool(cells) and all(re.fullmatch(r"\d{1,9}", c) for c in cells)
+    if column.type == "DOUBLE":
+        sign = re.escape(sample.rules.decimal)
+        return bool(cells) and all(re.fullmatch(rf"[+-]?\d*({sign}\d*)?([eE][+-]?\d+)?", c) for c in cells)
+    allowed = WORDS.get((table_name, column.name))
+    if allowed is None:
+        return True
+    distinct = set(cells)
+    if len(distinct) > MOST_WORDS or not distinct:
+        return False
+    if column.name == "outcome" or column.required:
+        return True
+    return all(best_word(t, VALUE_ROOTS.get(column.name, {}), allowed)[0] for t in distinct)
+
+
+def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column], taken: set[int]) -> None:
+    if sample.names is None:
+        return
+    scored = []
+    for column in wanted:
+        roots = f"{COLUMN_ROOTS.get(column.name, '')} {column.name.replace('_', '')}"
+        for i, title in enumerate(sample.names):
+            last = title.rsplit(".", 1)[-1] if sample.content == "json_lines" else title
+            if i not in taken and (score := roots_score(last, roots)):
+                scored.append((score, -i, column.name))
+    by_name = {c.name: c for c in wanted}
+    for score, minus, ours in sorted(scored, reverse=True):
+        if ours in found.columns or -minus in taken or not _fits(sample, -minus, by_name[ours], table_name):
+            continue
+        _take(sample, found, ours, -minus, taken, "" if score >= SURE else "by a part of its name only")
+
+
+def _take(sample: Sample, found: Guess, ours: str, index: int, taken: set[int], doubt: str) -> None:
+    found.columns[ours] = (sample.places()[index],)
+    found.indexes[ours] = index
+    taken.add(index)
+    if doubt:
+        found.doubts[ours] = doubt
+
+
+def _by_content(sample: Sample, found: Guess, table_name: str, wanted: list[Column], taken: set[int]) -> None:
+    names = {c.name for c in wanted}
+    free = [i for i in range(len(sample.places())) if i not in taken]
+    distinct = {i: Counter(sample.column(i)) for i in free}
+
+    def take(ours: str, candidates: list[int], doubt: str) -> None:
+        if ours in names and ours not in found.columns and candidates:
+            _take(sample, found, ours, candidates[0], taken, doubt)
+            free.remove(candidates[0])
+
+    if "outcome" in names and "outcome" not in found.columns:
+        scored = sorted((-_outcome_likeness(distinct[i], len(sample.rows)), i) for i in free)
+        take(
+            "outcome",
+            [i for score, i in scored if score < 0],
+            "by its content: few texts, one of them most of the time",
+        )
+    for ours, pattern in (("designator", _DESIGNATOR), ("package", _PACKAGE)):
+        fitting = [i for i in free if distinct[i] and all(pattern.fullmatch(t) for t in distinct[i])]
+        take(ours, fitting, "by its content")
+    if sample.names is None:
+        like = re.compile(r"[A-Za-z]+[-_ ]?\d+([A-Za-z]+\d+)*")
+        machines = [i for i in free if 1 <= len(distinct[i]) <= 8 and all(like.fullmatch(t) for t in distinct[i])]
+        take(
+            "machine",
+            sorted(machines, key=lambda i: (len(distinct[i]), i)),
+            "by its content: few texts, letters and digits",
+        )
+    for column in wanted:  # what must be filled takes what is left
+        ours = column.name
+        if not column.required or ours in found.columns or ours in ("machine", "outcome"):
+            continue
+        fitting = [i for i in free if distinct[i] and _fits(sample, i, column, table_name)]
+        closed = (table_name, ours) in WORDS
+        fitting.sort(key=lambda i: (len(distinct[i]) if closed else -len(distinct[i]), i))
+        if closed and not any(len(distinct[i]) <= MOST_WORDS for i in fitting):
+            fitting = []
+        take(ours, fitting, "nothing tells which column it is")
+    if table_name == "counter" and not set(COUNTS) & set(found.columns):
+        numbers = next(c for c in wanted if c.name == "attempts")
+        take(
+            "attempts",
+            [i for i in free if _fits(sample, i, numbers, table_name)],
+            "nothing tells what this number counts",
+        )
+
+
+def _outcome_likeness(texts: Counter[str], rows: int) -> float:
+    """Above 0 for a column that can be an outcome: few texts, best if they are words for one."""
+    total = sum(texts.values())
+    if not 1 <= len(texts) <= 12 or total < 0.5 * rows or any("," in t or "." in t for t in texts):
+        return 0.0
+    known = sum(best_word(t, OUTCOME_ROOTS, OUTCOME_ROOTS)[0] is not None for t in texts)
+    if known:
+        return 10 * known / len(texts)
+    often = texts.most_common(1)[0][1] / total
+    codes = all(re.fullmatch(r"\d{1,2}", t) for t in texts)
+    return often if codes and len(texts) > 1 and 0.6 <= often < 1 else 0.0
+
+
+def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) -> None:
+    """Words for every text of the closed lists; a constant for what must be filled and is not there."""
+    if table_name == "pick" and "outcome" not in found.columns and "reason" in found.indexes:
+        index = found.indexes["reason"]
+        found.columns["outcome"], found.indexes["outcome"] = found.columns["reason"], index
+        found.doubts["outcome"] = "no column of results was found: the reasons are taken, nothing for placed"
+    for column in wanted:
+        allowed = WORDS.get((table_name, column.name))
+        if allowed is None or column.name not in found.indexes:
+            continue
+        texts = Counter(sample.column(found.indexes[column.name]))
+        most = texts.most_common(1)[0][0] if texts else ""
+        made: dict[str, str] = {}
+        for text, times in sorted(texts.items(), key=lambda t: (-t[1], t[0])):
+            roots = OUTCOME_ROOTS if column.name == "outcome" else VALUE_ROOTS.get(column.name, {})
+            word, sure = best_word(text, roots, allowed)
+            key = f"{column.name}.{text}"
+            if word is None:
+                is_code = column.name == "outcome" and "reasons" not in found.doubts.get("outcome", "")
+                word = "placed" if is_code and text == most else "unknown" if column.name == "outcome" else allowed[0]
+                found.doubts[key] = f"seen {times} times; nothing tells what it means"
+            elif not sure or (column.name == "outcome" and text.casefold() == "ng"):
+                found.doubts[key] = f"seen {times} times"
+            made[text] = word
+        if column.name == "outcome" and len(sample.rows) > sum(texts.values()):
+            made[""] = "placed" if "reasons" in found.doubts.get("outcome", "") else "unknown"
+            found.doubts["outcome."] = "an empty field"
+        found.words[column.name] = made
+    for column in wanted:
+        if column.required and column.name not in found.columns and column.name != "machine":
+            allowed = WORDS.get((table_name, column.name))
+            found.constants[column.name] = "unknown" if column.name == "outcome" else (allowed or ("unknown",))[0]
+            found.doubts[column.name] = "no column of the log tells it"
+
+
+def _reasons(sample: Sample, found: Guess, table_name: str) -> None:
+    source = REASON_SOURCE.get(table_name)
+    if source not in found.indexes:
+        return
+    texts = Counter(sample.column(found.indexes[source]))
+    for text, times in sorted(texts.items(), key=lambda t: (-t[1], t[0]))[:200]:
+        word, sure = best_word(text, REASON_ROOTS, REASON_ROOTS)
+        found.reason[text] = word or "other"
+        if word is None or not sure:
+            found.doubts[f"reason.{text}"] = f"seen {times} times"

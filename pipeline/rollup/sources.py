@@ -1,0 +1,68 @@
+"""Under which names the roll-up reads the event tables: with the plant's aliases applied, where there are any.
+
+In:    table `master_alias` and the event tables, stored and staged.
+Out:   names for the SQL files: the table itself, or a temporary view `known_<table>` over it.
+After: nothing is stored; a table without a column that has aliases is read as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import duckdb
+
+from pipeline.schema.tables import ALIAS_KINDS, table
+
+READ = ("pick", "counter", "fault", "activity", "reel_event")
+"""Tables that the roll-up reads, each also as staged_<name>."""
+
+
+def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Make the views; returns what stands for each of `READ` and its staged twin.
+
+    `closed` stands for a query of the closed hours, under the names they had and have;
+    `setup` for the set-up lists, whose names are those of the time at which each begins.
+    """
+    used = {k for (k,) in con.execute("select distinct kind from master_alias").fetchall()}
+    staged = {
+        n for (n,) in con.execute("select table_name from duckdb_tables() where temporary").fetchall()
+    }  # no file is being loaded when the masters change
+    names = {}
+    for base in READ:
+        columns = [c for c in ALIAS_KINDS if c in used and c in table(base).names()]
+        for name in (base, f"staged_{base}"):
+            names[name] = name
+            if columns and (name == base or name in staged):
+                con.execute(f"create or replace temp view known_{name} as {aliased(name, columns)}")
+                names[name] = f"known_{name}"
+    closed = "select machine, hour from closed_hour"
+    if "machine" in used:
+        renamed = aliased("(select machine, hour, hour as time from closed_hour)", ["machine"])
+        closed = f"{closed} union select machine, hour from ({renamed})"
+    names["closed"] = closed
+    names["setup"] = "master_setup"
+    columns = [c for c in ALIAS_KINDS if c in used and c in table("master_setup").names()]
+    if columns:
+        begun = "(select *, coalesce(valid_from, timestamp '0001-01-01') as time from master_setup)"
+        con.execute(f"create or replace temp view known_setup as {aliased(begun, columns)}")
+        names["setup"] = "known_setup"
+    return names
+
+
+def reading(con: duckdb.DuckDBPyConnection, name: str) -> str:
+    """What to write after `from` to read one event table with the aliases applied."""
+    used = {k for (k,) in con.execute("select distinct kind from master_alias").fetchall()}
+    columns = [c for c in ALIAS_KINDS if c in used and c in table(name).names()]
+    return f"({aliased(name, columns)})" if columns else name
+
+
+def aliased(source: str, columns: Sequence[str]) -> str:
+    """Query of `source` in which these columns hold the id where the log has an alias that is valid then."""
+    values = ", ".join(f"coalesce(a_{c}.id, e.{c}) as {c}" for c in columns)
+    joins = " ".join(
+        f"left join master_alias a_{c} on a_{c}.kind = '{c}' and a_{c}.alias = e.{c} "
+        f"and (a_{c}.valid_from is null or e.time >= a_{c}.valid_from) "
+        f"and (a_{c}.valid_to is null or e.time < a_{c}.valid_to)"
+        for c in columns
+    )
+    return f"select e.* replace ({values}) from {source} e {joins}"

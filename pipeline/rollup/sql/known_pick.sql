@@ -1,0 +1,57 @@
+-- The touched picks with the keys that their lines do not say, as of the pick's time. What the log says stays; what two
+-- sources tell differently stays unknown. `pick` itself is not changed.
+create or replace temp table known_key as
+with asked as (
+    select p.*, coalesce(p.lane, '') as lane_key
+    from {pick} p
+    join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+),
+span as (
+    select * from carrier_span
+    where end_ > (select min(hour) from touched) and begin < (select max(hour) from touched) + interval 1 hour
+),
+by_slot as (
+    select a.*, case when s.end_ > a.time then s.reel end as slot_reel, case when s.end_ > a.time then s.feeder end as slot_feeder
+    from asked a
+    asof left join (select * from span where kind = 'slot') s
+        on s.machine = a.machine and s.place = a.slot and s.lane = a.lane_key and a.time >= s.begin
+),
+by_list as (
+    select a.*, case when u.end_ > a.time then u.part end as list_part, case when u.end_ > a.time then u.feeder end as list_feeder
+    from by_slot a
+    asof left join (select * from span where kind = 'setup') u
+        on u.machine = a.machine and u.place = a.slot and u.lane = a.lane_key and a.time >= u.begin
+),
+with_feeder as (
+    select *, coalesce(feeder, case when slot_feeder is null or list_feeder is null or slot_feeder = list_feeder
+        then coalesce(slot_feeder, list_feeder) end) as known_feeder
+    from by_list
+),
+by_feeder as (
+    select a.*, case when f.end_ > a.time then f.reel end as feeder_reel
+    from with_feeder a
+    asof left join (select * from span where kind = 'feeder') f
+        on f.place = a.known_feeder and f.lane = a.lane_key and a.time >= f.begin
+),
+with_reel as (
+    select a.*, coalesce(a.reel, case when slot_reel is null or feeder_reel is null or slot_reel = feeder_reel
+        then coalesce(slot_reel, feeder_reel) end) as found_reel
+    from by_feeder a
+),
+with_parts as (
+    select a.*, r.part as reel_part, r.lot as reel_lot,
+        coalesce(r.part <> a.part, false) or coalesce(r.part <> a.list_part and a.part is null, false)
+            or coalesce(r.lot <> a.lot, false) as contradicted
+    from with_reel a
+    left join (select place, part, lot from span where kind = 'reel') r on r.place = a.found_reel
+)
+select * exclude (lane_key, slot_reel, slot_feeder, list_part, list_feeder, known_feeder, feeder_reel, found_reel, reel_part,
+        reel_lot, contradicted)
+    replace (
+        known_feeder as feeder,
+        coalesce(reel, case when not contradicted then found_reel end) as reel,
+        coalesce(part, case when not contradicted then coalesce(reel_part, list_part) end) as part,
+        coalesce(lot, case when not contradicted then reel_lot end) as lot),
+    feeder as told_feeder, reel as told_reel, part as told_part, lot as told_lot
+from with_parts

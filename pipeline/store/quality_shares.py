@@ -1,0 +1,69 @@
+"""What a machine logged this week beside its peers and its own weeks before: kinds of loss, reasons, unknown keys.
+
+In:    an open store, the week and the begin of the history.
+Out:   polars frames, sorted; `this_week` tells the week from the weeks before it.
+After: nothing is changed. No judgement: analysis/quality_content.py judges.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+
+import duckdb
+import polars as pl
+
+from pipeline.store.frames import Week
+
+KEYS: Final = ("nozzle", "feeder", "part", "reel", "lot")
+"""Keys whose share of unknowns is followed from week to week."""
+
+
+def _since(week: Week, history: datetime) -> str:
+    return f"t.hour >= timestamp '{history}' and t.hour < timestamp '{week.end}'"
+
+
+def loss_kinds(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) -> pl.DataFrame:
+    """By machine, grain and whether it is this week: picks, losses that begin a run by kind, losses of unknown kind."""
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            select t.machine, mm.machine_type, t.grain, t.hour >= timestamp '{week.start}' as this_week,
+                   cast(sum(t.attempts) as BIGINT) as attempts, cast(sum(t.missed_runs) as BIGINT) as missed,
+                   cast(sum(t.rejected_runs) as BIGINT) as rejected, cast(sum(t.dropped_runs) as BIGINT) as dropped,
+                   cast(sum(t.lost_runs) as BIGINT) as lost, cast(sum(t.unknown) as BIGINT) as unknown,
+                   cast(sum(t.attempts - t.placed) as BIGINT) as not_placed
+            from tally t left join master_machine mm on mm.machine = t.machine where {_since(week, history)}
+            group by all order by t.machine, t.grain, this_week
+            """
+        )
+    )
+
+
+def reason_codes(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) -> pl.DataFrame:
+    """Losses, and days with any, by machine, the log's own reason code ('' for none) and whether it is this week."""
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            select t.machine, coalesce(t.reason, '') as reason, t.hour >= timestamp '{week.start}' as this_week,
+                   cast(sum(t.losses) as BIGINT) as losses,
+                   count(distinct date_trunc('day', t.hour)) as days
+            from reason_tally t where {_since(week, history)} and t.grain = 'joint' and t.outcome <> 'returned'
+            group by all order by t.machine, reason, this_week
+            """
+        )
+    )
+
+
+def unknown_keys(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) -> pl.DataFrame:
+    """By machine and whether it is this week: picks, and picks without each of KEYS; single picks only."""
+    without = ", ".join(
+        f"cast(coalesce(sum(t.attempts) filter (t.{k} is null), 0) as BIGINT) as without_{k}" for k in KEYS
+    )
+    return pl.DataFrame(
+        con.sql(
+            f"select t.machine, t.hour >= timestamp '{week.start}' as this_week, "
+            f"cast(sum(t.attempts) as BIGINT) as attempts, {without} from tally t "
+            f"where {_since(week, history)} and t.grain = 'joint' group by all order by t.machine, this_week"
+        )
+    )

@@ -1,0 +1,89 @@
+"""Two commands at the same time: one goes through, the other ends with 75 at once, and nothing is broken."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.faults.runs import ROOT, check, check_one_line, nothing_partial, overlapping_plant
+from tests.plants import pickfall, query, tally_digest
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> str:
+    plant = overlapping_plant(tmp_path_factory.mktemp("clean"), picks=20_000)
+    check(pickfall("ingest", "--plant", plant), 0)
+    return tally_digest(plant)
+
+
+def _start(*args: object) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "pipeline.cli", *(str(a) for a in args)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+@contextmanager
+def _writing(plant: Path) -> Iterator[None]:
+    """A run of ingest that has begun to write and does not end while the block runs."""
+    program = (
+        "import sys, time; from pipeline import intake; real = intake.loading.load_staged\n"
+        "def slow(*a):\n    done = real(*a); print('loaded', flush=True); sys.stdin.readline(); return done\n"
+        "intake.loading.load_staged = slow\n"
+        "from pipeline.cli import main; main()"
+    )
+    command = [sys.executable, "-c", program, "ingest", "--plant", str(plant), "--quiet"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT) as run:
+        assert run.stdout is not None
+        assert run.stdout.readline() == "loaded\n"
+        yield
+        run.communicate("\n" * 100)
+    assert run.returncode == 0
+
+
+def test_two_writers(tmp_path: Path, clean: str) -> None:
+    plant = overlapping_plant(tmp_path, picks=20_000)
+    runs = [_start("ingest", "--plant", plant) for _ in range(3)]
+    said = [run.communicate(timeout=300) for run in runs]
+    codes = sorted(run.returncode for run in runs)
+    for run, (out, err) in zip(runs, said, strict=True):
+        assert "Traceback" not in out + err
+        if run.returncode == 75:
+            assert "in use by another process" in err
+            assert len(err.splitlines()) == 1
+    assert codes[0] == 0
+    assert set(codes) <= {0, 75}
+    assert tally_digest(plant) == clean
+
+
+def test_a_second_writer_and_readers_while_one_writes(tmp_path: Path, clean: str) -> None:
+    plant = overlapping_plant(tmp_path, picks=20_000)
+    with _writing(plant):
+        for command in (("ingest",), ("status",), ("rank", "nozzle"), ("overage",), ("week", "2026-W47", "--quiet")):
+            begin = time.monotonic()
+            check_one_line(pickfall(*command, "--plant", plant), 75, "in use by another process")
+            assert time.monotonic() - begin < 30
+        assert not (plant / "out").exists()
+        assert (plant / "store" / "reading").exists(), "a second writer must not sweep the first one's folder"
+    nothing_partial(plant)
+    assert tally_digest(plant) == clean
+    check(pickfall("status", "--plant", plant), 0)
+
+
+def test_a_writer_while_somebody_reads(tmp_path: Path, clean: str) -> None:
+    plant = overlapping_plant(tmp_path, picks=20_000)
+    check(pickfall("ingest", "--plant", plant), 0)
+    hold = "import duckdb, sys; c = duckdb.connect(sys.argv[1], read_only=True); print('open', flush=True); input()"
+    command = [sys.executable, "-c", hold, str(plant / "store" / "pickfall.duckdb")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as reader:
+        assert reader.stdout is not None
+        assert reader.stdout.readline() == "open\n"
+        check_one_line(pickfall("ingest", "--plant", plant), 75, "in use by another process")
+        check(pickfall("status", "--plant", plant), 0)
+        reader.communicate("\n")
+    assert tally_digest(plant) == clean
+    assert query(plant, "select count(*) from load") == [(4,)]

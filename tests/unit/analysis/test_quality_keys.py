@@ -1,0 +1,43 @@
+"""What the data-quality page says of keys filled in, counters that fell, grains and files that disagree."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipeline import settings
+from pipeline.checking import collect
+from pipeline.store import frames
+from tests.unit.rollup.staged import Row, at, load, store
+
+
+def test_the_page_gives_each_with_its_figures(tmp_path: Path) -> None:
+    picks: list[Row] = [
+        {"time": at(h), "machine": "M", "nozzle": f"N{s}", "slot": s, "outcome": "placed"}
+        for h in (1, 2, 3)
+        for s in "12"
+    ]
+    counters: list[Row] = [
+        {"time": at(h), "machine": "C", "grain": "nozzle", "nozzle": "N", "placed": n, "running": True}
+        for h, n in ((0, 500), (1, 20), (2, 99_999), (3, 4))
+    ]
+    with store(tmp_path) as con:
+        load(
+            con,
+            "a",
+            {"pick": picks, "reel_event": [{"time": at(0), "event": "load", "machine": "M", "slot": "1", "reel": "R"}]},
+        )
+        load(con, "b", {"pick": [*picks[:2], {**picks[2], "outcome": "missed"}, *picks[3:]], "counter": counters})
+        facts = collect(con, settings.load(tmp_path), frames.iso_week("2026-W47", frames.ZoneInfo("UTC")))
+    said = {(q.machine, q.what): q.text for q in facts.worked_out if q.what != "running counters"}
+    assert said["M", "reel filled in"].startswith("The reel of 50.0% of the picks was filled in")
+    assert "0.0% say it themselves, 50.0% stay unknown" in said["M", "reel filled in"]
+    assert "b line 3 says missed, a line 3 says placed" in said["M", "files disagree"]
+    fell = [q.text for q in facts.worked_out if q.what == "running counters"]
+    assert [("reset" in t, "last digit" in t) for t in fell] == [(True, False), (False, True)]
+    grains = [q.text for q in facts.worked_out if q.what == "counters"]
+    assert (
+        "In 3 hour(s) the figures of nozzles and heads come from nozzle counters: there are no single picks." in grains
+    )
+    assert (
+        "In 3 hour(s) the figures of feeders, parts and reels come from nothing: there are no single picks." in grains
+    )

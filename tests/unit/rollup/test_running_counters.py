@@ -1,0 +1,175 @@
+"""Counters that only go up: differences, resets and wraps. Every expected count is worked out by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline.ingest.mapping import load_mapping
+from tests.unit.rollup.staged import Row, at, digest, load, store
+
+RATED = {"machines.csv": "machine,rated_picks_per_hour\nM,10000\n"}
+
+
+def _reading(hours: float, placed: int | None, **more: object) -> Row:
+    return {
+        "time": at(hours),
+        "machine": "M",
+        "grain": "nozzle",
+        "nozzle": "N1",
+        "placed": placed,
+        "running": True,
+        **more,
+    }
+
+
+def _hourly(con: duckdb.DuckDBPyConnection, what: str = "placed") -> list[tuple[int, int]]:
+    rows = con.execute(
+        f"select hour(hour), cast(sum({what}) as BIGINT) from tally group by hour order by hour"
+    ).fetchall()
+    return [(int(h), int(n)) for h, n in rows]
+
+
+def _events(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
+    return con.execute("select hour(time), kind, before, after, key from counter_event order by time, key").fetchall()
+
+
+def test_a_reading_counts_from_the_one_before(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 1000), _reading(1, 1300), _reading(2, 1300), _reading(3, 2000)]})
+        assert _hourly(con) == [(7, 300), (8, 0), (9, 700)]
+        assert _events(con) == []
+
+
+def test_each_key_has_its_own_counter(tmp_path: Path) -> None:
+    other = [_reading(0, 50, nozzle="N2"), _reading(1, 60, nozzle="N2"), _reading(1, 7, machine="M2")]
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 1000), *other, _reading(1, 1300)]})
+        assert con.execute("select machine, nozzle, placed from tally order by all").fetchall() == [
+            ("M", "N1", 300),
+            ("M", "N2", 10),
+        ]
+
+
+def test_after_a_reset_the_new_value_counts_and_is_listed(tmp_path: Path) -> None:
+    with store(tmp_path, RATED) as con:
+        load(
+            con,
+            "a",
+            {"counter": [_reading(0, 5000, missed=40), _reading(1, 800, missed=2), _reading(2, 900, missed=3)]},
+        )
+        assert _hourly(con) == [(7, 800), (8, 100)]
+        assert _hourly(con, "missed") == [(7, 2), (8, 1)]
+        assert _events(con) == [
+            (7, "reset", 40, 2, "nozzle, nozzle N1: missed"),
+            (7, "reset", 5000, 800, "nozzle, nozzle N1: placed"),
+        ]
+
+
+def test_a_reset_is_one_of_all_counts_of_the_reading(tmp_path: Path) -> None:
+    """`missed` rose from 2 to 5 over the reset: all 5 were counted since."""
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 5000, missed=2), _reading(1, 800, missed=5)]})
+        assert (_hourly(con), _hourly(con, "missed")) == ([(7, 800)], [(7, 5)])
+
+
+def test_a_value_after_a_reset_beyond_the_rated_speed_counts_nothing(tmp_path: Path) -> None:
+    with store(tmp_path, RATED) as con:
+        load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000), _reading(2, 31_000)]})
+        assert _hourly(con) == [(7, 0), (8, 1000)]
+        assert [e[:4] for e in _events(con)] == [(7, "reset", 50_000, 30_000)]
+
+
+def test_without_a_rated_speed_the_value_after_a_reset_counts(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000)]})
+        assert _hourly(con) == [(7, 30_000)]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "counted"),
+    [
+        (65_500, 64, 100),  # 2^16 = 65 536
+        (4_294_967_290, 4, 10),  # 2^32 = 4 294 967 296
+        (9_990, 5, 15),
+        (999_999, 0, 1),
+        (999_000, 1_000, 2_000),
+    ],
+)
+def test_a_wrap_counts_through_the_last_digit(tmp_path: Path, before: int, after: int, counted: int) -> None:
+    with store(tmp_path, RATED) as con:
+        load(con, "a", {"counter": [_reading(0, before), _reading(1, after)]})
+        assert _hourly(con) == [(7, counted)]
+        assert _events(con) == [(7, "wrap", before, after, "nozzle, nozzle N1: placed")]
+
+
+def test_a_wrap_leaves_the_other_counts_of_the_reading_as_they_go_on(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 65_530, missed=7), _reading(1, 14, missed=9)]})
+        assert (_hourly(con), _hourly(con, "missed")) == ([(7, 20)], [(7, 2)])
+
+
+def test_a_wrap_faster_than_the_machine_is_a_reset(tmp_path: Path) -> None:
+    """2^32: from 100 million below to 100 million above in an hour; no machine does, nor what is shown then."""
+    with store(tmp_path, RATED) as con:
+        load(con, "a", {"counter": [_reading(0, 4_200_000_000), _reading(1, 100_000_000)]})
+        assert _hourly(con) == [(7, 0)]
+        assert [e[1] for e in _events(con)] == ["reset"]
+
+
+def test_a_late_file_between_two_readings_parts_their_difference(tmp_path: Path) -> None:
+    with store(tmp_path / "a") as con:
+        load(con, "a", {"counter": [_reading(0, 100), _reading(5, 600)]})
+        assert _hourly(con) == [(11, 500)]
+        load(con, "b", {"counter": [_reading(2, 250)]})
+        assert _hourly(con) == [(8, 150), (11, 350)]
+        one = digest(con)
+    with store(tmp_path / "b") as con:
+        load(con, "b", {"counter": [_reading(2, 250)]})
+        load(con, "a", {"counter": [_reading(0, 100), _reading(5, 600)]})
+        assert digest(con) == one
+
+
+def test_a_late_reading_takes_an_event_away_that_was_none(tmp_path: Path) -> None:
+    """Between 900 and 200 lies 1 000: what fell is the later pair."""
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 900), _reading(4, 200)]})
+        assert [e[:4] for e in _events(con)] == [(10, "reset", 900, 200)]
+        load(con, "b", {"counter": [_reading(2, 1000)]})
+        assert [e[:4] for e in _events(con)] == [(10, "reset", 1000, 200)]
+        assert _hourly(con) == [(8, 100), (10, 200)]
+
+
+def test_running_counters_count_only_where_there_are_no_picks(tmp_path: Path) -> None:
+    pick = {"time": at(0.5), "machine": "M", "nozzle": "N1", "outcome": "placed"}
+    for order in ("ab", "ba"):
+        with store(tmp_path / order) as con:
+            files = {"a": {"counter": [_reading(0, 100), _reading(1, 600), _reading(2, 700)]}, "b": {"pick": [pick]}}
+            for name in order:
+                load(con, name, files[name])
+            assert con.execute("select grain, hour(hour), attempts from tally order by all").fetchall() == [
+                ("joint", 6, 1),
+                ("nozzle", 8, 100),
+            ]
+
+
+def test_picks_without_placed_mean_that_the_rest_was_placed(tmp_path: Path) -> None:
+    readings = [_reading(0, None, attempts=1000, missed=10), _reading(1, None, attempts=1500, missed=14)]
+    plain = {"time": at(1), "machine": "P", "grain": "nozzle", "nozzle": "N1", "attempts": 200, "rejected": 3}
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [*readings, plain]})
+        found = con.execute("select machine, attempts, placed, missed, rejected from tally order by all").fetchall()
+        assert found == [("M", 500, 496, 4, 0), ("P", 200, 197, 0, 3)]
+
+
+def test_a_mapping_can_say_that_its_counters_run(tmp_path: Path) -> None:
+    path = tmp_path / "nozzles.toml"
+    path.write_text(
+        'format = 1\nname = "n"\ntable = "counter"\nfiles = ["*"]\n[time]\ncolumns = ["T"]\n'
+        'format = "%Y-%m-%d %H"\nzone = "UTC"\n'
+        '[columns]\nmachine = "M"\nplaced = "P"\n[constants]\ngrain = "nozzle"\nrunning = true\n',
+        encoding="utf-8",
+    )
+    assert load_mapping(path).constants["running"] == "true"

@@ -1,0 +1,108 @@
+"""A plant that logs nozzle and feeder counters of the same picks side by side: nothing counts twice.
+
+The hours: 6 single picks beside both counters; 7 both counters; 8 nozzle counters alone; 9 feeder counters alone; 10
+machine counters alone. Every expected sum is added up by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline import settings
+from pipeline.analysis.summary import summaries
+from pipeline.store import frames, quality
+from tests.unit.rollup.staged import Row, at, load, store
+
+
+def _counter(hours: float, grain: str, placed: int, missed: int, **more: object) -> Row:
+    start = {"start": at(hours - 0.1)}
+    return {"time": at(hours), "machine": "M", "grain": grain, "placed": placed, "missed": missed, **start, **more}
+
+
+PICKS: list[Row] = [
+    {"time": at(0.5), "machine": "M", "nozzle": "N1", "feeder": "F1", "part": "P1", "outcome": "placed"}
+] * 3
+COUNTERS = [
+    _counter(0.5, "nozzle", 900, 0, nozzle="N1"),
+    _counter(0.5, "feeder", 900, 0, feeder="F1", part="P1"),
+    _counter(1.5, "nozzle", 60, 1, nozzle="N1"),
+    _counter(1.5, "nozzle", 38, 1, nozzle="N2"),
+    _counter(1.5, "feeder", 70, 1, feeder="F1", part="P1"),
+    _counter(1.5, "feeder", 29, 0, feeder="F2", part="P2"),
+    _counter(1.5, "machine", 97, 2),
+    _counter(2.5, "nozzle", 10, 5, nozzle="N1"),
+    _counter(3.5, "feeder", 20, 3, feeder="F1", part="P1"),
+    _counter(4.5, "machine", 7, 1),
+]
+
+
+@pytest.fixture
+def con(tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": COUNTERS})
+        load(con, "b", {"pick": PICKS})
+        week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
+        yield con
+
+
+def _sums(frame: pl.DataFrame, *keys: str) -> list[tuple[object, ...]]:
+    grouped = frame.group_by(*keys).agg(pl.col("attempts").sum(), pl.col("missed").sum())
+    return sorted(grouped.rows(), key=repr)
+
+
+def test_totals_take_every_machine_hour_once(con: duckdb.DuckDBPyConnection) -> None:
+    days = frames.days(con)
+    assert (days["attempts"].sum(), days["missed"].sum()) == (3 + 100 + 15 + 23 + 8, 0 + 1 + 5 + 3 + 1)
+    cells = frames.cells(con, frames.iso_week("2026-W47", frames.ZoneInfo("UTC")))
+    assert _sums(cells, "grain") == [("feeder", 123, 4), ("joint", 3, 0), ("machine", 8, 1), ("nozzle", 15, 5)]
+    plant = summaries(days, "2026-W47", {}, settings.Statistics())
+    assert [(s.loss, s.this_week.attempts, s.this_week.losses) for s in plant if s.loss == "all"] == [("all", 149, 10)]
+    machines = quality.machines(con)
+    assert _sums(machines, "machine") == [("M", 149, 10)]
+    assert machines["hours"].sum() == 5
+    assert quality.weeks(con).select("picks", "losses").rows() == [(149, 10)]
+
+
+def test_nozzles_are_judged_by_what_knows_nozzles(con: duckdb.DuckDBPyConnection) -> None:
+    week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+    for frame in (frames.days(con, "nozzle"), frames.cells(con, week, "nozzle")):
+        assert _sums(frame, "nozzle") == [("N1", 3 + 61 + 15, 6), ("N2", 39, 1)]
+
+
+def test_feeders_and_parts_are_judged_by_what_knows_feeders(con: duckdb.DuckDBPyConnection) -> None:
+    week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+    for frame in (frames.days(con, "feeder"), frames.cells(con, week, "feeder")):
+        assert _sums(frame, "feeder") == [("F1", 3 + 71 + 23, 4), ("F2", 29, 0)]
+    assert _sums(frames.usage(con), "part") == [("P1", 97, 4), ("P2", 29, 0)]
+
+
+def test_the_grain_behind_each_answer_is_told(con: duckdb.DuckDBPyConnection) -> None:
+    assert frames.grains(con).rows() == [
+        ("M", "feeder", "feeder", 2), ("M", "feeder", "joint", 1), ("M", "feeder", None, 2),
+        ("M", "nozzle", "joint", 1), ("M", "nozzle", "nozzle", 2), ("M", "nozzle", None, 2),
+        ("M", "total", "feeder", 2), ("M", "total", "joint", 1),
+        ("M", "total", "machine", 1), ("M", "total", "nozzle", 1),
+    ]  # fmt: skip
+
+
+def test_aliases_hold_in_frames_read_from_events(tmp_path: Path) -> None:
+    aliases = "kind,alias,id\nmachine,old,M\nnozzle,n-1,N1\npart,P1-ALT,P1\n"
+    with store(tmp_path, {"aliases.csv": aliases}) as con:
+        load(con, "a", {
+            "pick": PICKS,
+            "service": [{"time": at(1), "machine": "old", "kind": "nozzle", "id": "n-1", "action": "cleaned"}],
+            "measurement": [{"time": at(1), "machine": "old", "part": "P1-ALT", "what": "length", "measured": 1.0}],
+            "reel_event": [{"time": at(1), "event": "load", "reel": "R1", "part": "P1-ALT"}],
+        })  # fmt: skip
+        week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
+        services = frames.services(con, settings.load(tmp_path), week.start, week.end)
+        assert services.select("machine", "kind", "id").rows() == [("M", "nozzle", "N1")]
+        assert frames.measurements(con, week)["part"].to_list() == ["P1"]
+        assert frames.loads(con).select("part", "loads").rows() == [("P1", 1)]

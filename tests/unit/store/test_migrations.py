@@ -1,0 +1,55 @@
+"""A store of an older version comes to the same tables as a new one, with its rows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+
+from pipeline import settings
+from pipeline.store import migrations
+from pipeline.store.database import open_store
+from tests.plants import make_plant
+
+VERSION_1 = Path(__file__).with_name("version_1.sql")
+
+
+def _columns(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
+    return con.execute(
+        "select table_name, column_name, data_type, is_nullable, column_index from duckdb_columns() "
+        "where schema_name = 'main' and not internal order by all"
+    ).fetchall()
+
+
+def test_version_1_comes_to_the_tables_of_a_new_store(tmp_path: Path) -> None:
+    old = settings.load(make_plant(tmp_path / "old"))
+    old.database.parent.mkdir()
+    with duckdb.connect(str(old.database)) as con:
+        for statement in VERSION_1.read_text(encoding="utf-8").split(";"):
+            con.execute(statement)
+        con.execute(
+            "insert into counter (load_id, line, time, machine, grain, placed) "
+            "values (1, 1, '2026-11-16', 'M', 'feeder', 7)"
+        )
+        assert migrations.version(con) == 1
+        before = _columns(con)
+    with open_store(old, write=True) as con:
+        assert migrations.version(con) == migrations.CURRENT
+        assert con.execute("select placed, running from counter").fetchall() == [(7, None)]
+        migrated = _columns(con)
+    with open_store(settings.load(make_plant(tmp_path / "new")), write=True) as con:
+        assert migrated == _columns(con)
+    assert migrated != before
+
+
+def test_a_migrated_store_loads(tmp_path: Path) -> None:
+    from tests.unit.rollup.staged import at, load, store
+
+    folder = make_plant(tmp_path)
+    (folder / "store").mkdir()
+    with duckdb.connect(str(folder / "store" / "pickfall.duckdb")) as con:
+        for statement in VERSION_1.read_text(encoding="utf-8").split(";"):
+            con.execute(statement)
+    with store(folder) as con:
+        load(con, "a", {"pick": [{"time": at(0), "machine": "M", "outcome": "placed"}]})
+        assert con.execute("select attempts from tally").fetchall() == [(1,)]
