@@ -121,6 +121,10 @@ def take_in(
                     taker.known_already(name)
                 else:
                     taker.take(name, *next(answers))
+        taker.group.commit()
+    except BaseException:
+        taker.group.undo()
+        raise
     finally:
         seen.save()
     return Intake(tuple(taker.loaded), tuple(taker.known), tuple(taker.refused))
@@ -131,6 +135,7 @@ class _Taker:
 
     def __init__(self, con: duckdb.DuckDBPyConnection, seen: KnownFiles, spoilt: set[str]) -> None:
         self._con, self._seen, self._spoilt = con, seen, spoilt
+        self.group = loading.LoadGroup(con)
         self.loaded: list[LoadResult] = []
         self.known: list[str] = []
         self.refused: list[RefusedFile] = []
@@ -145,10 +150,12 @@ class _Taker:
             self.known_already(name)
         else:
             staging = answer.into(self._con)
-            result = loading.load_staged(self._con, staging, answer.source, name, answer.dialect, answer.mapping)
+            result = self.group.add(staging, answer.source, name, answer.dialect, answer.mapping)
             self._seen.remember(path, answer.source.content_hash, answer.state)
             self.loaded.append(result)
             self._mended(name)
+            if self.group.is_full:
+                self.group.commit()
 
     def known_already(self, name: str) -> None:
         self.known.append(name)

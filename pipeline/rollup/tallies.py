@@ -1,9 +1,9 @@
 """Turn stored picks, counters and faults into counts per key and hour.
 
 In:    tables `pick`, `counter`, `fault`, `activity`, `reel_event`, `master_alias`, `master_setup`, and the staged rows
-       of the file just loaded.
+       of each file of the group that is being loaded.
 Out:   tables `tally`, `reason_tally`, `counter_event` and `fill_tally`, recomputed for every machine and hour that the
-       file touches, and `carrier_span`.
+       group touches, and `carrier_span`.
 After: counts >= 0 and attempts = sum of outcomes; summed over keys they equal the store's picks. A key without picks is
        absent, never zero. The result depends on what is in the store, not on the order in which it came.
 
@@ -30,27 +30,43 @@ FAULT_REACH_SECONDS = 5
 """A fault explains a loss of the same machine and nozzle, designator or part within this many seconds."""
 
 
-def recompute(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
-    """Recompute the tallies of all machine hours that the staged rows touch, and check them.
+def begin(con: duckdb.DuckDBPyConnection) -> None:
+    """Start a group of files that are rolled up together; inside the caller's transaction."""
+    con.execute("create or replace temp table new_hour (machine VARCHAR, hour TIMESTAMP)")
+    con.execute("create or replace temp table new_switch (machine VARCHAR, time TIMESTAMP)")
+    con.execute("create or replace temp table new_machine (machine VARCHAR)")
+    con.execute("create or replace temp table new_load (load_id BIGINT, has_reel_events BOOLEAN)")
+
+
+def note(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Remember which hours the staged rows touch; after they were moved into the store.
 
     load_id  the load whose rows are staged
-    Runs inside the caller's transaction. Raises RuntimeError when the counts do not agree with the picks (a bug).
     """
-    names = {**prepare(con), "load_id": str(int(load_id))}
-    _run(con, "carriers" if _any(con, "staged_reel_event") else "no_change", names)
-    machines = " union ".join(
-        f"select machine from {names[f'staged_{t}']}" for t in ("pick", "counter", "fault", "activity")
+    _run(con, "new_hours", prepare(con))
+    con.execute("insert into new_load values (?, ?)", [load_id, _any(con, "staged_reel_event")])
+
+
+def recompute(con: duckdb.DuckDBPyConnection) -> None:
+    """Recompute the tallies of all machine hours that the group of files touches, and check them.
+
+    Raises RuntimeError when the counts do not agree with the picks (a bug).
+    """
+    names = prepare(con)
+    _run(con, "carriers" if _any(con, "new_load where has_reel_events") else "no_change", names)
+    _find_differences(
+        con,
+        "select machine from counter where running" if _any(con, "span_change") else "select machine from new_machine",
+        names,
     )
-    if _any(con, "span_change"):
-        machines = "select machine from counter where running"
-    _find_differences(con, machines, names)
     _run(con, "touched", names)
     _count_touched(con, names)
 
 
 def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
     """Recompute the tallies of all machine hours whose picks are there, after aliases or set-up lists changed."""
-    names = {**prepare(con), "load_id": "0"}
+    begin(con)
+    names = prepare(con)
     _run(con, "carriers", names)
     _find_differences(con, f"select machine from {names['counter']} where running", names)
     con.execute(
@@ -128,8 +144,9 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
             union all (select * from tallied except all select * from counted))
         """
     ).fetchall()
+    scope = " semi join touched using (machine, hour)" if touched_only else ""
     ((uneven,),) = con.execute(
-        "select count(*) from tally where attempts <> placed + missed + rejected + dropped + returned + unknown"
+        f"select count(*) from tally{scope} where attempts <> placed + missed + rejected + dropped + returned + unknown"
         " or least(attempts, placed, missed, rejected, dropped, returned, unknown) < 0"
     ).fetchall()
     if differ or uneven:

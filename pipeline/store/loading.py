@@ -3,7 +3,7 @@
 In:    a `Staging` that a dialect filled, and the file it came from.
 Out:   rows in the event tables, `refused`, one row in `load`, and the tallies of every hour touched.
 After: read = loaded + duplicate + refused for the file; tallies equal a fresh count of the picks; all of it in one
-       transaction, so that a killed run leaves the last good state.
+       transaction, so that a killed run leaves the last good state. Small files share a transaction and its roll-up.
 
 Once: a message that carries an identity counts once by it. A line without one is compared by its whole content, as a
 multiset: what an earlier file of the same hours already holds n times is only new from the (n+1)th time on. So two
@@ -21,9 +21,13 @@ import duckdb
 from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
-from pipeline.rollup.tallies import recompute
+from pipeline.rollup import tallies
 from pipeline.schema.tables import EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, Table
 from pipeline.store.keys import find_disagreements
+
+GROUP_ROWS = 200_000
+GROUP_FILES = 100
+"""A group is stored when it has so many lines or files: a killed run loses at most this much work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,23 +54,67 @@ def known_content(con: duckdb.DuckDBPyConnection, content_hash: str) -> bool:
     return bool(con.execute("select 1 from load where content_hash = ? limit 1", [content_hash]).fetchall())
 
 
+class LoadGroup:
+    """Files that are taken in together: one transaction, one roll-up. Either all of them are stored or none.
+
+    Close it with `commit`, or with `undo` when anything was raised.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._con = con
+        self.rows = 0
+        self.files = 0
+
+    @property
+    def is_full(self) -> bool:
+        """True when it is time to commit."""
+        return self.rows >= GROUP_ROWS or self.files >= GROUP_FILES
+
+    def add(self, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None) -> LoadResult:
+        """Move the staged rows of one file into the store.
+
+        file     how the file is called in messages and tables
+        mapping  what decided how it was read, or None
+        Raises RuntimeError when the counts do not balance (a bug).
+        """
+        self.start()
+        staging.flush()
+        result = _load(self._con, staging, source, file, dialect, mapping)
+        self.rows += result.read
+        return result
+
+    def start(self) -> None:
+        """Begin the transaction, unless it is open."""
+        if not self.files:
+            self._con.execute("begin")
+            tallies.begin(self._con)
+        self.files += 1
+
+    def commit(self) -> None:
+        """Roll up and store. Raises RuntimeError when tallies and picks differ (a bug)."""
+        if self.files:
+            tallies.recompute(self._con)
+            self._con.execute("commit")
+            self.rows = self.files = 0
+
+    def undo(self) -> None:
+        """Leave the store as it was before the group."""
+        if self.files:
+            with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
+                self._con.execute("rollback")
+            self.rows = self.files = 0
+
+
 def load_staged(
     con: duckdb.DuckDBPyConnection, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None
 ) -> LoadResult:
-    """Move the staged rows into the store in one transaction.
-
-    file     how the file is called in messages and tables
-    mapping  what decided how it was read, or None
-    Raises RuntimeError when the counts do not balance (a bug: nothing is loaded then).
-    """
-    staging.flush()
-    con.execute("begin")
+    """Take in one file by itself: see `LoadGroup.add`."""
+    group = LoadGroup(con)
     try:
-        result = _load(con, staging, source, file, dialect, mapping)
-        con.execute("commit")
+        result = group.add(staging, source, file, dialect, mapping)
+        group.commit()
     except BaseException:
-        with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
-            con.execute("rollback")
+        group.undo()
         raise
     return result
 
@@ -97,7 +145,7 @@ def _load(
             *(result.read, result.loaded, result.duplicate, result.refused, result.ignored, first, last),
         ],
     )
-    recompute(con, load_id)
+    tallies.note(con, load_id)
     return result
 
 
@@ -158,13 +206,13 @@ def load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: s
     Raises FileRefused when the file is cut into other lines than before, KeyError when it was never loaded.
     """
     staging.flush()
-    con.execute("begin")
+    group = LoadGroup(con)
+    group.start()
     try:
         result = _load_again(con, staging, content_hash, mapping)
-        con.execute("commit")
+        group.commit()
     except BaseException:
-        with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
-            con.execute("rollback")
+        group.undo()
         raise
     return result
 
@@ -197,7 +245,7 @@ def _load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: 
         "first_time = least(first_time, $6), last_time = greatest(last_time, $7) where load_id = $8",
         [mapping, loaded + new, duplicate + repeated, refused, ignored + passed, first, last, load_id],
     )
-    recompute(con, load_id)
+    tallies.note(con, load_id)
     return LoadResult(file, dialect, read, new, read - new - refused, refused, passed)
 
 
@@ -240,7 +288,8 @@ def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
         _one(
             con,
             "select exists (select 1 from (select distinct machine, date_trunc('hour', time) as hour from staged_pick) "
-            "semi join tally using (machine, hour)) or exists (select 1 from master_alias where kind = 'machine')",
+            "semi join (select machine, hour from tally union all select machine, hour from new_hour) "
+            "using (machine, hour)) or exists (select 1 from master_alias where kind = 'machine')",
         )
     )
 

@@ -1,11 +1,16 @@
 -- The touched picks with the keys that their lines do not say, as of the pick's time. What the log says stays; what two
 -- sources tell differently stays unknown. `pick` itself is not changed.
+create or replace temp table asked_pick as
+select row_number() over () as pick_number, p.*
+from {pick} p
+join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour;
+
 create or replace temp table known_key as
 with asked as (
-    select p.*, coalesce(p.lane, '') as lane_key
-    from {pick} p
-    join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
-    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    select pick_number, machine, time, slot, coalesce(lane, '') as lane_key, feeder, part, reel, lot
+    from asked_pick
+    where feeder is null or part is null or reel is null or lot is null
 ),
 span as (
     select * from carrier_span
@@ -46,12 +51,11 @@ with_parts as (
     from with_reel a
     left join (select place, part, lot from span where kind = 'reel') r on r.place = a.found_reel
 )
-select * exclude (lane_key, slot_reel, slot_feeder, list_part, list_feeder, known_feeder, feeder_reel, found_reel, reel_part,
-        reel_lot, contradicted)
-    replace (
-        known_feeder as feeder,
-        coalesce(reel, case when not contradicted then found_reel end) as reel,
-        coalesce(part, case when not contradicted then coalesce(reel_part, list_part) end) as part,
-        coalesce(lot, case when not contradicted then reel_lot end) as lot),
-    feeder as told_feeder, reel as told_reel, part as told_part, lot as told_lot
-from with_parts
+select p.* exclude (pick_number) replace (
+        coalesce(p.feeder, f.known_feeder) as feeder,
+        coalesce(p.reel, case when not f.contradicted then f.found_reel end) as reel,
+        coalesce(p.part, case when not f.contradicted then coalesce(f.reel_part, f.list_part) end) as part,
+        coalesce(p.lot, case when not f.contradicted then f.reel_lot end) as lot),
+    p.feeder as told_feeder, p.reel as told_reel, p.part as told_part, p.lot as told_lot
+from asked_pick p
+left join with_parts f on f.pick_number = p.pick_number

@@ -25,7 +25,7 @@ with reading as (
     select grain, time, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot, recipe, method,
         lighting, max(attempts) as attempts, max(placed) as placed, max(missed) as missed, max(rejected) as rejected,
         max(dropped) as dropped, max(returned) as returned, max(unknown) as unknown,
-        bool_or(load_id = {load_id}) as fresh
+        bool_or(load_id in (select load_id from new_load)) as fresh
     from {counter}
     where running and machine in (select machine from counted_machine)
     group by all

@@ -1,17 +1,11 @@
--- The machine hours whose tallies the file may change, but for those whose picks were removed: they stay as they are.
+-- The machine hours whose tallies the new rows may change, but for those whose picks were removed: they stay as they are.
 -- A counter row is dropped where single picks cover its interval, so picks touch the counters up to
 -- {counter_reach} hours later; a reading of a running counter also changes the difference of the next one; a fault explains
 -- losses up to {fault_reach} seconds away; a recipe that was switched on goes to the picks from then until the next one, and a
 -- reel or set-up to the picks while it was there, in whichever file they are.
 create or replace temp table touched as
 with near as (
-    select machine, date_trunc('hour', time) as hour from {staged_pick}
-    union
-    select machine, date_trunc('hour', time) from {staged_counter}
-    union
-    select machine, date_trunc('hour', time - interval {fault_reach} second) from {staged_fault} where outcome is not null
-    union
-    select machine, date_trunc('hour', time + interval {fault_reach} second) from {staged_fault} where outcome is not null
+    select distinct machine, hour from new_hour
 ),
 span as (
     select machine, min(hour) as first, max(hour) as last from near group by machine
@@ -33,20 +27,29 @@ switched as (
 running as (
     select s.machine, s.time, s.next_time
     from switched s
-    where (s.machine, s.time) in (
-        select machine, time from {staged_activity} where recipe is not null and event in ('recipe', 'board_start'))
+    semi join new_switch n on n.machine = s.machine and n.time = s.time
 ),
 tallied as (
     select distinct machine, hour from tally where machine in (select machine from running)
 ),
+moved as (
+    select kind, machine, place, min(begin) as begin, max(end_) as end_ from span_change group by kind, machine, place
+),
 carried as (
-    select distinct t.machine, t.hour
+    select t.machine, t.hour
     from tally t
-    join span_change c on t.hour < c.end_ and t.hour + interval 1 hour > c.begin
-        and ((c.kind in ('slot', 'setup') and c.machine = t.machine and c.place = t.slot)
-            or (c.kind = 'feeder' and c.place = t.feeder)
-            or (c.kind = 'reel' and c.place = t.reel))
-    where t.grain = 'joint'
+    join moved c on c.machine = t.machine and c.place = t.slot and t.hour < c.end_ and t.hour + interval 1 hour > c.begin
+    where t.grain = 'joint' and c.kind in ('slot', 'setup')
+    union
+    select t.machine, t.hour
+    from tally t
+    join moved c on c.place = t.feeder and t.hour < c.end_ and t.hour + interval 1 hour > c.begin
+    where t.grain = 'joint' and c.kind = 'feeder'
+    union
+    select t.machine, t.hour
+    from tally t
+    join moved c on c.place = t.reel
+    where t.grain = 'joint' and c.kind = 'reel'
 )
 select machine, hour from (
     select machine, hour from near
