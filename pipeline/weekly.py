@@ -16,13 +16,14 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import duckdb
+import polars as pl
 
 from pipeline import __version__
 from pipeline.analysis.actions import actions
 from pipeline.analysis.drift import drifts
 from pipeline.analysis.overage import check_builds, recommend
 from pipeline.analysis.quality import quality
-from pipeline.analysis.ranking import rank
+from pipeline.analysis.ranking import Counted, rank
 from pipeline.analysis.recognition import recognition
 from pipeline.analysis.services import outcomes
 from pipeline.analysis.summary import summaries
@@ -56,10 +57,16 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     parts, builds = frames.master(con, "part"), frames.master(con, "build")
     last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
 
-    ranked = rank(cells, days, reasons, parts, plant, week.label)
+    counted = _counted(con, week)
+    ranked = rank(cells, days, reasons, parts, plant, week.label, counted)
     dispersions = ranked.dispersions
     services = outcomes(
-        frames.services(con, plant, history[0].start, week.end), days, dispersions, plant.statistics, last_day
+        frames.services(con, plant, history[0].start, week.end),
+        days,
+        dispersions,
+        plant.statistics,
+        last_day,
+        {kind: c.days for c in counted for kind in c.kinds},
     )
     walks = drifts(frames.offsets(con), plant.statistics)
     measured = frames.measurements(con, week)
@@ -106,6 +113,23 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     )
     made: Bundle = rounded(bundle)
     return made
+
+
+ASKED: dict[frames.Question, tuple[str, ...]] = {
+    "nozzle": ("nozzle", "spindle", "head"),
+    "feeder": ("feeder", "slot", "package", "part", "lot", "reel"),
+}
+"""Which kinds of item each question is about."""
+
+
+def _counted(con: duckdb.DuckDBPyConnection, week: frames.Week) -> tuple[Counted, ...]:
+    """What machines without single picks counted this week."""
+    found = []
+    for question, kinds in ASKED.items():
+        cells = frames.cells(con, week, question).filter(pl.col("grain") != "joint")
+        if not cells.is_empty():
+            found.append(Counted(kinds, cells, frames.days(con, question)))
+    return tuple(found)
 
 
 def basis(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> str:

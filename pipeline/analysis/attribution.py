@@ -21,7 +21,7 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -104,6 +104,16 @@ class Items:
     explained_by: list[str | None]
     dispersion: float
     spread: float
+
+    def only(self, keep: NDArray[np.bool_]) -> Items:
+        """The same for some of the items; keep: shape (n,)."""
+        places = np.flatnonzero(keep)
+        arrays = {
+            name: getattr(self, name)[places]
+            for name in ("losses", "events", "chances", "expected", "effect", "variance", "p", "explained")
+        }
+        keys, by = [self.keys[i] for i in places], [self.explained_by[i] for i in places]
+        return replace(self, keys=keys, explained_by=by, **arrays)
 
 
 @dataclass(frozen=True, slots=True)

@@ -224,5 +224,12 @@ def _doubt(s: Suspect) -> list[Evidence]:
             supports=False,
             compared_with="likelihood of the two explanations, less than 20 to 1 apart",
         )
+        if not other.startswith("the ")
+        else Evidence(
+            "not separable",
+            f"The machine only counts: its log does not say whether it was {other}.",
+            supports=False,
+            compared_with="a log of single picks, which would tell",
+        )
         for other in s.not_separable_from
     ]

@@ -1,6 +1,7 @@
 """Rank nozzles, spindles, heads, feeders, slots, parts, packages, reels and lots by what mending them would save.
 
-In:    the week's CELLS, DAYS and REASONS over the history, the part table, the settings.
+In:    the week's CELLS, DAYS and REASONS over the history, counters of machines without single picks, the part table,
+       the settings.
 Out:   a `Ranking`: one Suspect an item and kind of loss, best saving (lower bound) first.
 After: an item is flagged only if it is beyond the healthy spread of its peers at the false discovery rate over
        everything looked at this week, and large enough to matter; every flag says what it was compared with.
@@ -54,34 +55,140 @@ class Ranking:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What the counters of machines say that log no single picks, for the kinds of item that they name.
+
+    kinds  which kinds these counters can be asked about
+    cells  the week's CELLS of their grain alone
+    days   DAYS over the history, of the grain that is finest for these kinds
+    """
+
+    kinds: tuple[str, ...]
+    cells: pl.DataFrame
+    days: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """One kind of loss on one set of cells: single picks (`counted` None), or one grain of counters."""
+
+    loss: str
+    attribution: Attribution
+    frame: pl.DataFrame
+    counted: Counted | None
+
+    @property
+    def dispersion(self) -> float:
+        return self.attribution.dispersion * self.attribution.run_length
+
+
 def rank(
-    cells: pl.DataFrame, days: pl.DataFrame, reasons: pl.DataFrame, parts: pl.DataFrame, plant: Plant, week: str
+    cells: pl.DataFrame,
+    days: pl.DataFrame,
+    reasons: pl.DataFrame,
+    parts: pl.DataFrame,
+    plant: Plant,
+    week: str,
+    counted: tuple[Counted, ...] = (),
 ) -> Ranking:
-    """The week's ranking over all kinds and kinds of loss."""
+    """The week's ranking over all kinds and kinds of loss.
+
+    Counters beside each other count the same picks: each grain is fitted by itself and asked only about its own kinds.
+    A counter does not say which parts a nozzle ran, so that its suspects cannot be told from what they worked with.
+    """
     usable, left_out = drop_uneven_keys(cells.filter(pl.col("grain") == "joint"))
     joint = _with_price(usable, parts, plant.costs)
-    found: list[tuple[str, Attribution, pl.DataFrame]] = []
-    for loss in LOSSES:
-        frame = with_chances(joint, loss)
-        if int(frame["chances"].sum()) > 0:
-            found.append((loss, attribute(frame, plant.statistics), frame))
-    q_values = adjust(found)
+    found: list[_Fitted] = []
+    for source in (None, *counted):
+        priced = joint if source is None else _with_price(source.cells, parts, plant.costs)
+        for loss in LOSSES:
+            frame = with_chances(priced, loss)
+            if int(frame["chances"].sum()) > 0:
+                found.append(_Fitted(loss, attribute(frame, plant.statistics), frame, source))
+    found = _each_item_once(found)
     suspects: list[Suspect] = []
-    for loss, attribution, frame in found:
+    at_work: dict[int, evidence.Context] = {}
+    q_values = adjust([f.attribution for f in found])
+    for fitted, q_of in zip(found, q_values, strict=True):
+        loss, attribution, frame = fitted.loss, fitted.attribution, fitted.frame
+        mine: list[Suspect] = []
         for kind, table in attribution.items.items():
-            suspects.extend(_suspects(loss, attribution, table, q_values[loss, kind], frame, plant))
-        suspects.extend(_recipes(loss, attribution, frame, plant))
-    dispersions = {**dict.fromkeys(LOSSES, 1.0), **{f[0]: f[1].dispersion * f[1].run_length for f in found}}
-    context = evidence.Context(joint, days, reasons, week, plant.statistics, dispersions)
+            mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant))
+        if fitted.counted is None:
+            mine.extend(_recipes(loss, attribution, frame, plant))
+        else:
+            mine = [_alone(s) for s in mine]
+        own = {**dict.fromkeys(LOSSES, 1.0), **{f.loss: f.dispersion for f in found if f.counted is fitted.counted}}
+        source_days = days if fitted.counted is None else fitted.counted.days
+        context = evidence.Context(frame, source_days, reasons, week, plant.statistics, own)
+        at_work.update((id(s), context) for s in mine)
+        suspects.extend(mine)
     lines = {id(s) for s in one_line_each(suspects)}
-    suspects = [dataclasses.replace(s, headline=id(s) in lines) for s in suspects]
-    full = [evidence.complete(s, context) if s.flagged or s.explained_by else s for s in suspects]
-    notes = (*left_out, *(f"{loss}: {a.message}" for loss, a, _ in found if not a.converged))
+    full = []
+    for s in suspects:
+        shown = dataclasses.replace(s, headline=id(s) in lines)
+        full.append(evidence.complete(shown, at_work[id(s)]) if s.flagged or s.explained_by else shown)
+    dispersions = dict.fromkeys(LOSSES, 1.0)
+    for f in reversed(found):
+        dispersions[f.loss] = f.dispersion
+    notes = (
+        *left_out,
+        *(f"{f.loss}: {f.attribution.message}" for f in found if not f.attribution.converged),
+        *(_note(source) for source in counted),
+    )
     return Ranking(
         suspects=tuple(sorted(full, key=_order)),
-        looked_at=int(sum(np.isfinite(t.p).sum() for _, a, _ in found for t in a.items.values())),
+        looked_at=int(sum(np.isfinite(t.p).sum() for f in found for t in f.attribution.items.values())),
         dispersions=dispersions,
         notes=notes,
+    )
+
+
+def _each_item_once(found: list[_Fitted]) -> list[_Fitted]:
+    """Keep of every grain the kinds that it is asked about, and of these the items that no source before it judged."""
+    seen: set[tuple[str, str, str]] = set()
+    kept = []
+    for fitted in found:
+        tables = {}
+        for kind, table in fitted.attribution.items.items():
+            if fitted.counted is not None and kind not in fitted.counted.kinds:
+                continue
+            new = np.array([(fitted.loss, kind, key) not in seen for key in table.keys], dtype=bool)
+            seen.update((fitted.loss, kind, key) for key in table.keys)
+            tables[kind] = table if new.all() else table.only(new)
+        kept.append(dataclasses.replace(fitted, attribution=dataclasses.replace(fitted.attribution, items=tables)))
+    return kept
+
+
+COUNTER_DOUBT: Final[dict[str, str]] = {
+    "nozzle": "the parts and feeders that it worked with",
+    "spindle": "the nozzle on it and the parts that it worked with",
+    "head": "the parts and feeders that it worked with",
+    "feeder": "the part in it and the nozzles that it worked with",
+    "slot": "the feeder and part in it",
+    "part": "the feeder that it came from and the nozzles that it worked with",
+    "package": "the feeders and nozzles that it worked with",
+    "lot": "the feeder that it came from and the nozzles that it worked with",
+    "reel": "the feeder that it came from and the nozzles that it worked with",
+}
+"""What a counter of one kind leaves open."""
+
+
+def _alone(suspect: Suspect) -> Suspect:
+    """A suspect that only counters tell of."""
+    if not suspect.flagged:
+        return suspect
+    doubt = (*suspect.not_separable_from, COUNTER_DOUBT[suspect.kind])
+    return dataclasses.replace(suspect, cause="cannot tell", not_separable_from=doubt)
+
+
+def _note(source: Counted) -> str:
+    machines = sorted(source.cells["machine"].unique().to_list())
+    named = ", ".join(source.kinds)
+    return (
+        f"Machines {', '.join(machines)} gave counters instead of single picks: their {named} are ranked "
+        "among themselves, without allowing for what each worked with"
     )
 
 
@@ -106,15 +213,14 @@ def price_of(loss: str, costs: Costs) -> pl.Expr:
     return pl.col("price") + retry
 
 
-def adjust(found: list[tuple[str, Attribution, pl.DataFrame]]) -> dict[tuple[str, str], np.ndarray]:
-    """q-values over all kinds of all losses together."""
-    where = [(loss, kind) for loss, a, _ in found for kind in a.items]
-    p_values = [a.items[kind].p for _, a, _ in found for kind in a.items]
+def adjust(found: list[Attribution]) -> list[dict[str, FloatArray]]:
+    """q-values by kind for each attribution, over all kinds of all of them together."""
+    p_values = [table.p for a in found for table in a.items.values()]
     if not p_values:
-        return {}
+        return [{} for _ in found]
     adjusted = benjamini_hochberg(np.concatenate(p_values))
-    edges = np.cumsum([len(p) for p in p_values])[:-1]
-    return dict(zip(where, np.split(adjusted, edges), strict=True))
+    pieces = iter(np.split(adjusted, np.cumsum([len(p) for p in p_values])[:-1]))
+    return [{kind: next(pieces) for kind in a.items} for a in found]
 
 
 def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> dict[str, float]:

@@ -14,6 +14,7 @@ it, and both rates are brought to the same mix by them before they are compared.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final, Literal
@@ -54,24 +55,31 @@ class _Span:
 
 
 def outcomes(
-    services: pl.DataFrame, days: pl.DataFrame, dispersions: dict[str, float], settings: Statistics, last_day: str
+    services: pl.DataFrame,
+    days: pl.DataFrame,
+    dispersions: dict[str, float],
+    settings: Statistics,
+    last_day: str,
+    counted: Mapping[str, pl.DataFrame] | None = None,
 ) -> tuple[ServiceOutcome, ...]:
     """One outcome a service of an item that has picks in the history.
 
     services, days   SERVICES and DAYS frames
     dispersions      dispersion by kind of loss, each >= 1
     last_day         last day of the week reported on, ISO date
+    counted          kind of item -> DAYS of the grain that is finest for it, where some machines only count
     """
     found = []
     rows = services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts()
     for row in rows:
-        key = _key_of(row, days)
+        mine = (counted or {}).get(row["kind"], days)
+        key = _key_of(row, mine)
         if key is None:
             continue
         others = [
             r["day"] for r in rows if (r["kind"], r["id"], r["machine"]) == (row["kind"], row["id"], row["machine"])
         ]
-        found.append(_outcome(row, key, sorted(others), days, dispersions, settings, last_day))
+        found.append(_outcome(row, key, sorted(others), mine, dispersions, settings, last_day))
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
-from pipeline.rollup.sources import prepare
+from pipeline.rollup.sources import prepare, reading
 from pipeline.rollup.tallies import FAULT_REACH_SECONDS
 from pipeline.schema.tables import MASTER_TABLES
 from pipeline.store.frames import Week
@@ -182,18 +182,19 @@ def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
     """Machine totals of windows inside the week beside the events counted in the same windows."""
+    check_total, pick = reading(con, "check_total"), prepare(con)["pick"]
     return pl.DataFrame(
         con.sql(
             f"""
             with totals as (
                 select machine, start, time, max(placed) as placed, max(coalesce(not_placed, 0)) as not_placed
-                from check_total where start >= timestamp '{week.start}' and time <= timestamp '{week.end}' group by
+                from {check_total} where start >= timestamp '{week.start}' and time <= timestamp '{week.end}' group by
                 all),
             counted as (
                 select t.machine, t.start, t.time, any_value(t.placed) as placed, any_value(t.not_placed) as not_placed,
                        count(p.outcome) filter (p.outcome = 'placed') as events_placed,
                        count(p.outcome) filter (p.outcome <> 'placed') as events_not_placed
-                from totals t left join pick p
+                from totals t left join {pick} p
                     on p.machine = t.machine and p.time >= t.start and p.time < t.time
                 group by all)
             select machine, count(*) as windows, cast(sum(placed) as BIGINT) as placed,
@@ -227,14 +228,15 @@ def consumption(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def faults(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
     """Fault messages that point to a loss, by machine: how many, and how many have no loss beside them."""
+    names = prepare(con)
     return pl.DataFrame(
         con.sql(
             f"""
             with pointing as (
-                select row_number() over () as fault_id, * from fault where outcome is not null
+                select row_number() over () as fault_id, * from {names["fault"]} where outcome is not null
                 and time >= timestamp '{week.start}' and time < timestamp '{week.end}'),
             matched as (
-                select distinct f.fault_id from pointing f join pick p
+                select distinct f.fault_id from pointing f join {names["pick"]} p
                     on p.machine = f.machine and p.outcome <> 'placed'
                     and p.time between f.time - interval {FAULT_REACH_SECONDS} second
                         and f.time + interval {FAULT_REACH_SECONDS} second

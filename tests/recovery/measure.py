@@ -70,11 +70,11 @@ def judge(truth: Week) -> Verdict:
     """Attribution of missed picks, and the flags of the ranking's own rule."""
     cells = with_chances(truth.frame, "missed")
     found = attribute(cells, SETTINGS)
-    q_values = adjust([("missed", found, cells)])
+    q_values = adjust([found])[0]
     flagged = []
     for kind, table in found.items.items():
         saving = table.expected * found.run_length * (odds_ratios(table, SETTINGS.confidence)[0] - 1.0)
-        where = np.flatnonzero(flagged_items(table, q_values["missed", kind], saving, SETTINGS))
+        where = np.flatnonzero(flagged_items(table, q_values[kind], saving, SETTINGS))
         flagged.extend((kind, table.keys[i]) for i in where)
     return Verdict(found, tuple(flagged), {k: np.isfinite(t.p) for k, t in found.items.items()})
 
