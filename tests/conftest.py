@@ -11,6 +11,13 @@ import pytest
 from tests.plants import pickfall
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that look at the demo share one process: it is made once."""
+    for item in items:
+        if {"demo", "findings"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.xdist_group("demo"))
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of one `pickfall demo`, run as a user runs it."""

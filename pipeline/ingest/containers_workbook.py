@@ -21,8 +21,6 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-import openpyxl
-
 from pipeline.errors import FileRefused
 from pipeline.ingest.containers_cut import Cut, RawRecords, Refuse, joined, scan_records, write_records
 from pipeline.ingest.delimited_lines import SAMPLED, Layout, joined_header
@@ -80,6 +78,8 @@ def sheet_rows(path: Path, sheet: Place | None) -> Iterator[Row]:
 
     Raises FileRefused when there is no such sheet or the workbook cannot be read.
     """
+    import openpyxl  # half a second, which only a workbook should take
+
     try:
         with path.open("rb") as file:
             book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)

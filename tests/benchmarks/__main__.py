@@ -1,12 +1,15 @@
 """Benchmarks: ratios beside a bare run of the same work in the same call. Nothing here passes or fails by the clock.
 
     python -m tests.benchmarks ingest [--scale 10] [--keep DIR]
+    python -m tests.benchmarks events [--rows 10000000] [--keep DIR]
+    python -m tests.benchmarks messages [--scale 10] [--keep DIR]
     python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
 
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
 CPU and peak memory of `ingest` include the process that reads the logs.
+`events` does the same with one file of so many picks; `messages` with IPC-2591 messages beside DuckDB's own JSON read.
 `known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
 """
@@ -15,17 +18,16 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import os
 import resource
-import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 
+from tests.benchmarks.events import events, messages
+from tests.benchmarks.measured import run, table
 from tests.plants import make_plant, some_picks, write_picks
 
 BARE = """
@@ -36,33 +38,6 @@ files = sorted(glob.glob(sys.argv[2] + "/line2_2*.csv"))
 con.execute("create table bare as select * from read_csv(?, all_varchar = true, delim = ';', header = true)", [files])
 print(con.execute("select count(*) from bare").fetchall()[0][0])
 """
-
-
-@dataclass(frozen=True)
-class Measured:
-    """One child process: seconds of wall clock and CPU, peak memory in MB, what it printed."""
-
-    wall: float
-    cpu: float
-    peak: float
-    out: str
-
-
-def run(command: list[str]) -> Measured:
-    """Run a command to its end and measure it; SystemExit with its words when it fails."""
-    with tempfile.TemporaryFile("w+") as out:
-        begin = time.monotonic()
-        process = subprocess.Popen(
-            command, stdout=out, stderr=subprocess.STDOUT, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}
-        )
-        _, status, usage = os.wait4(process.pid, 0)
-        wall = time.monotonic() - begin
-        process.returncode = os.waitstatus_to_exitcode(status)
-        out.seek(0)
-        text = out.read()
-    if process.returncode not in (0, 3):
-        raise SystemExit(f"{' '.join(command[:5])} ended with {process.returncode}:\n{text[-2000:]}")
-    return Measured(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, text)
 
 
 def ingest(scale: float, keep: Path | None) -> None:
@@ -78,10 +53,7 @@ def ingest(scale: float, keep: Path | None) -> None:
         bare = run([sys.executable, "-c", BARE, str(folder / "bare.duckdb"), str(plant / "inbox")])
         print(ours.out.strip().splitlines()[-1])
         print(f"bare DuckDB rows: {bare.out.strip()}")
-        print("| what | wall s | CPU s | peak MB |\n|---|---|---|---|")
-        print(f"| pickfall ingest | {ours.wall:.1f} | {ours.cpu:.1f} | {ours.peak:.0f} |")
-        print(f"| bare DuckDB load | {bare.wall:.1f} | {bare.cpu:.1f} | {bare.peak:.0f} |")
-        print(f"| ratio | {ours.wall / bare.wall:.2f} | {ours.cpu / bare.cpu:.2f} | {ours.peak / bare.peak:.2f} |")
+        print(table({"pickfall ingest": ours, "bare DuckDB load": bare}, ("pickfall ingest", "bare DuckDB load")))
         again = run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
         print(f"the same folder again, nothing new: {again.wall:.1f} s, {again.peak:.0f} MB")
 
@@ -124,14 +96,19 @@ def week() -> None:
 def main() -> None:
     """Parse the call and run one benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["ingest", "known", "week"])
+    parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week"])
     parser.add_argument("--scale", type=float, default=10.0)
+    parser.add_argument("--rows", type=int, default=10_000_000)
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
     parser.add_argument("--files", type=int, default=5000)
     args = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     if args.what == "ingest":
         ingest(args.scale, args.keep)
+    elif args.what == "events":
+        events(args.rows, args.keep)
+    elif args.what == "messages":
+        messages(args.scale, args.keep)
     elif args.what == "known":
         known(args.files)
     else:

@@ -1,0 +1,131 @@
+"""Text events and IPC-2591 messages, each beside a bare DuckDB load of the same file.
+
+A full ingest hashes, parses, maps, checks, removes repeats, stores and rolls up; the bare load only parses and stores.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import duckdb
+
+from tests.benchmarks.measured import run, table
+
+PLANT = """\
+[plant]
+name = "benchmark"
+zone = "UTC"
+[limits]
+file_seconds = 7200
+unpacked_bytes = 30000000000
+"""
+
+MAPPING = """\
+format = 1
+name = "benchmark picks"
+table = "pick"
+files = ["*.csv"]
+[text]
+delimiter = ";"
+header = true
+encoding = "utf-8"
+[time]
+columns = ["time"]
+format = "%Y-%m-%d %H:%M:%S.%f"
+[columns]
+machine = "machine"
+head = "head"
+spindle = "spindle"
+nozzle = "nozzle"
+feeder = "feeder"
+slot = "slot"
+part = "part"
+reel = "reel"
+board = "board"
+designator = "ref"
+outcome = "result"
+reason = "cause"
+[outcome]
+"OK" = "placed"
+"NOPICK" = "missed"
+"REFUSED" = "rejected"
+"FELL" = "dropped"
+[reason]
+"VAC" = "vacuum"
+"SIZE" = "size"
+"""
+
+WRITE = """
+copy (
+    with n as (select range as i, hash(range) as h from range({rows})),
+    p as (select i, h, i % 10 as m, (i // 10) % 12 as s, h % 100 as f, (h // 1000) % 2000 as u from n)
+    select strftime(timestamp '2026-11-16 00:00:00' + interval (i * {step} // 1000) millisecond, '%Y-%m-%d %H:%M:%S.%g') as time,
+        'M' || m as machine, 'H' || (s // 6 + 1) as head, s % 6 + 1 as spindle, 'NZ' || (m * 12 + s) as nozzle,
+        'FD' || (m * 100 + f) as feeder, f as slot, 'C' || (m * 40 + f // 2) as part, 'R' || (m * 100 + f) as reel,
+        'B' || (i // 4000) as board, 'C' || (i // 10 % 400) as ref,
+        case when u < 6 then 'NOPICK' when u < 16 then 'REFUSED' when u < 17 then 'FELL' else 'OK' end as result,
+        case when u < 6 then 'VAC' when u < 16 then 'SIZE' else '' end as cause
+    from p order by i
+) to '{path}' (delimiter ';', header)
+"""
+"""Ten machines with 12 nozzles and 100 feeders each; one week, whatever the number of rows."""
+
+BARE_CSV = """
+import sys, duckdb
+con = duckdb.connect(sys.argv[1], config={"threads": 2, "memory_limit": "1000MB"})
+con.execute("create table bare as select * from read_csv(?, delim = ';', header = true)", [sys.argv[2]])
+print(con.execute("select count(*) from bare").fetchall()[0][0])
+"""
+
+BARE_JSON = """
+import sys, duckdb
+con = duckdb.connect(sys.argv[1], config={"threads": 2, "memory_limit": "1000MB"})
+con.execute("create table bare as select * from read_json(?, format = 'newline_delimited', union_by_name = true, "
+            "ignore_errors = true)", [sys.argv[2]])
+print(con.execute("select count(*) from bare").fetchall()[0][0])
+"""
+"""Errors are passed over because DuckDB stops at a message that has a key twice, and the sample holds one."""
+
+
+def events(rows: int, keep: Path | None) -> None:
+    """One CSV file of `rows` picks."""
+    with tempfile.TemporaryDirectory(dir=keep) as work:
+        plant = Path(work) / "plant"
+        for name in ("inbox", "mappings", "masters"):
+            (plant / name).mkdir(parents=True)
+        (plant / "plant.toml").write_text(PLANT)
+        (plant / "mappings" / "picks.toml").write_text(MAPPING)
+        log = plant / "inbox" / "picks.csv"
+        step = 6 * 86_400_000_000 // rows
+        with duckdb.connect(config={"threads": 2, "memory_limit": "1000MB"}) as con:
+            con.execute(WRITE.format(rows=rows, step=step, path=log))
+        print(f"{rows} picks, {log.stat().st_size / 1e6:.0f} MB")
+        ours = run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
+        print(ours.out.strip().splitlines()[0])
+        bare = run([sys.executable, "-c", BARE_CSV, str(Path(work) / "bare.duckdb"), str(log)])
+        print(f"bare DuckDB rows: {bare.out.strip()}")
+        names = ("pickfall ingest", "bare DuckDB load")
+        print(table(dict(zip(names, (ours, bare), strict=True)), names))
+
+
+def messages(scale: float, keep: Path | None) -> None:
+    """The sample's IPC-2591 messages at `scale` times their number."""
+    with tempfile.TemporaryDirectory(dir=keep) as work:
+        made = [sys.executable, "-m", "sample_logs.generator", "--out", work, "--plain", "--scale", str(scale)]
+        run(made)
+        plant = Path(work) / "plant"
+        for path in (plant / "inbox").iterdir():
+            if path.suffix != ".ndjson":
+                path.unlink()
+        size = sum(p.stat().st_size for p in (plant / "inbox").iterdir()) / 1e6
+        print(f"scale {scale:g}: {size:.0f} MB of messages")
+        ours = run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
+        print(next(line for line in ours.out.splitlines() if "new file" in line))
+        bare = run(
+            [sys.executable, "-c", BARE_JSON, str(Path(work) / "bare.duckdb"), str(plant / "inbox" / "*.ndjson")]
+        )
+        print(f"bare DuckDB rows: {bare.out.strip()}")
+        names = ("pickfall ingest", "DuckDB JSON read")
+        print(table(dict(zip(names, (ours, bare), strict=True)), names))
