@@ -77,7 +77,8 @@ def jeffreys(
     """Equal-tailed Jeffreys interval of a rate: quantiles of beta(x + 1/2, n - x + 1/2).
 
     Arguments, errors and what breaks it: as `wilson`. At no loss the low end is a little above 0, as published;
-    `interval` opens it to 0, so that a printed interval holds its rate.
+    `interval` opens it to 0, so that a printed interval holds its rate; also where a large dispersion leaves less than one
+    effective loss and a low confidence would leave the rate outside.
     Source: Brown, Cai and DasGupta 2001, Statistical Science 16:101, section 4.1.
 
     >>> low, high = jeffreys(15, 148)
@@ -111,14 +112,19 @@ def interval(
     ([0.0, 0.8834, nan], [0.1166, 1.0, nan])
     """
     if method == "wilson":
-        return wilson(losses, attempts, confidence, dispersion)
-    if method == "clopper-pearson":
-        return clopper_pearson(losses, attempts, confidence, dispersion)
-    if method == "jeffreys":
+        low, high = wilson(losses, attempts, confidence, dispersion)
+    elif method == "clopper-pearson":
+        low, high = clopper_pearson(losses, attempts, confidence, dispersion)
+    elif method == "jeffreys":
         low, high = jeffreys(losses, attempts, confidence, dispersion)
         x, n, _ = _prepare(losses, attempts, confidence, dispersion)
-        return _exact_ends(low, high, x, n)
-    raise ValueError(f'interval method is "{method}"; use one of {", ".join(METHODS)}')
+        low, high = _exact_ends(low, high, x, n)
+    else:
+        raise ValueError(f'interval method is "{method}"; use one of {", ".join(METHODS)}')
+    x, n, _ = _prepare(losses, attempts, confidence, dispersion)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        seen = x / n  # nan where nothing was attempted
+    return np.minimum(low, seen), np.maximum(high, seen)
 
 
 def newcombe_difference(

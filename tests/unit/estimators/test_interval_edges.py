@@ -30,6 +30,11 @@ def test_interval_holds_its_rate_and_lies_in_range(counts, method, confidence, d
         assert high == 1.0
 
 
+def test_one_loss_in_ten_million_at_a_large_dispersion_is_inside_its_interval():
+    low, high = interval(1, 10**7, method="jeffreys", confidence=0.5, dispersion=1000)
+    assert low <= 1e-7 <= high
+
+
 @QUICK
 @given(COUNTS, st.sampled_from(METHODS), st.floats(1, 100), st.floats(1.01, 10))
 def test_more_dispersion_is_wider(counts, method, dispersion, factor):
