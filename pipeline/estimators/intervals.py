@@ -77,8 +77,8 @@ def jeffreys(
     """Equal-tailed Jeffreys interval of a rate: quantiles of beta(x + 1/2, n - x + 1/2).
 
     Arguments, errors and what breaks it: as `wilson`. At no loss the low end is a little above 0, as published;
-    `interval` opens it to 0, so that a printed interval holds its rate; also where a large dispersion leaves less than one
-    effective loss and a low confidence would leave the rate outside.
+    `interval` opens it to 0, so that a printed interval holds its rate; also where a large dispersion leaves less than
+    one effective loss and a low confidence would leave the rate outside.
     Source: Brown, Cai and DasGupta 2001, Statistical Science 16:101, section 4.1.
 
     >>> low, high = jeffreys(15, 148)
