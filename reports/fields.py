@@ -47,6 +47,7 @@ SUSPECT: Final = (
     column("cost_low", "saving low", "money", "lower end of its interval"),
     column("cost_high", "saving high", "money", "upper end of its interval"),
     column("not_separable_from", "not separable from", "text", "what the data cannot tell it apart from"),
+    column("swap", "what would settle it", "text", "the exchange that would tell them apart"),
     column("explained_by", "explained by", "text", "what else explains its losses"),
     column("advice", "advice"),
 )

@@ -13,7 +13,7 @@ from typing import Final
 
 from markupsafe import Markup
 
-from pipeline.findings.model import Suspect
+from pipeline.findings.model import Suspect, Swap
 from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
 from reports.items import named
@@ -174,6 +174,7 @@ def card(rank: int, suspect: Suspect, currency: str, also: str = "") -> Card:
         Fact("Likely cause", suspect.cause or words.NOT_KNOWN),
         Fact("q", words.NOT_KNOWN if suspect.q is None and suspect.enough else words.q_value(suspect.q)),
         Fact("Not separable from", words.listed(suspect.not_separable_from)),
+        *((Fact("What would settle it", _swap(suspect.swap)),) if suspect.swap else ()),
         Fact("Also flagged for", also or "no other loss"),
         *((Fact("Explained by", suspect.explained_by),) if suspect.explained_by else ()),
     )
@@ -181,6 +182,15 @@ def card(rank: int, suspect: Suspect, currency: str, also: str = "") -> Card:
     title = f"{rank}. {named(suspect)}: {words.loss_name(suspect.loss)}"
     drawing = charts.trend(suspect.history, title=f"Rate by period of {named(suspect)}, with interval", width=210)
     return Card(title, facts, evidence, suspect.advice, drawing)
+
+
+def _swap(swap: Swap) -> str:
+    days = "" if swap.days is None else f", {_days(swap.days)} at this week's pace"
+    return f"{swap.what} {swap.reads} It takes about {words.number(swap.picks, 2)} picks of each{days}."
+
+
+def _days(days: float) -> str:
+    return "less than a working day" if days < 1 else f"about {words.plural(round(days), 'working day')}"
 
 
 def _rate_words(suspect: Suspect) -> str:

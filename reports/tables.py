@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from pipeline.findings.model import Swap
 from reports import fields
 from reports.columns import (
     Row,
@@ -31,7 +32,13 @@ _TREND_EXPECTED: Final = column("expected", "healthy rate", "ppm", "rate of heal
 
 def _suspect_row(item: object) -> Row:
     row = (getattr(item, one.field) for one in fields.SUSPECT)
-    return tuple("; ".join(value) if isinstance(value, tuple) else value for value in row)
+    return tuple(_one_text(value) for value in row)
+
+
+def _one_text(value: object) -> object:
+    if isinstance(value, Swap):
+        return f"{value.what} {value.reads} About {value.picks} picks of each."
+    return "; ".join(value) if isinstance(value, tuple) else value
 
 
 _S, _R = "no item was looked at this week", "no recognition finding this week"

@@ -31,6 +31,7 @@ from pipeline.analysis.attribution import Attribution, Items, attribute
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate
+from pipeline.analysis.swaps import propose
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
 from pipeline.schema.words import LOSSES
@@ -277,7 +278,8 @@ def _suspects(
         price = prices.get(item_key, 0.0)
         enough = bool(np.isfinite(table.p[i]))
         flagged = bool(flags[i])
-        doubt = tuple(items.label(*other) for other in attribution.released.get((table.kind, item_key), ()))
+        unsettled = attribution.released.get((table.kind, item_key), ())
+        doubt = tuple(items.label(*other) for other in unsettled)
         raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
         found.append(
             Suspect(
@@ -310,6 +312,18 @@ def _suspects(
                 if flagged or not enough
                 else _explained(table, i, attribution.dispersion, settings.confidence),
                 advice=advice(table.kind, loss) if flagged else "",
+                swap=propose(
+                    (table.kind, item_key),
+                    unsettled,
+                    frame,
+                    attribution.items,
+                    ratios[0],
+                    expected / chances,
+                    attribution.dispersion * attribution.run_length,
+                    settings.confidence,
+                )
+                if flagged
+                else None,
             )
         )
     return found

@@ -61,6 +61,17 @@ def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[
             for s in mine
             for p in s.history
         ],
+        "What would settle it": [
+            {
+                "loss": s.loss,
+                "exchange": s.swap.what,
+                "reads": s.swap.reads,
+                "picks of each": s.swap.picks,
+                "days": s.swap.days,
+            }
+            for s in mine
+            if s.swap is not None
+        ],
         "Services": [
             {
                 "time": s.time,

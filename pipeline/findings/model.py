@@ -60,6 +60,22 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class Swap:
+    """The exchange on the floor that would settle what the data cannot tell apart.
+
+    what   what to exchange with what
+    reads  what each outcome means
+    picks  picks of each side after which a difference of the seen size shows with 90 % power
+    days   working days for that at this week's pace; None where it is not known
+    """
+
+    what: str
+    reads: str
+    picks: int
+    days: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Suspect:
     """One item and one kind of loss, looked at this week; flagged or not.
 
@@ -104,6 +120,7 @@ class Suspect:
     headline: bool = False
     advice: str = ""
     history: tuple[TrendPoint, ...] = ()
+    swap: Swap | None = None
 
 
 @dataclass(frozen=True, slots=True)
