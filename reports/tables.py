@@ -35,10 +35,13 @@ def _suspect_row(item: object) -> Row:
     return tuple(_one_text(value) for value in row)
 
 
-def _one_text(value: object) -> object:
+def _one_text(value: object) -> str | int | float | None:
     if isinstance(value, Swap):
         return f"{value.what} {value.reads} About {value.picks} picks of each."
-    return "; ".join(value) if isinstance(value, tuple) else value
+    if isinstance(value, tuple):
+        return "; ".join(value)
+    assert value is None or isinstance(value, (str, int, float))
+    return value
 
 
 _S, _R = "no item was looked at this week", "no recognition finding this week"
