@@ -7,11 +7,18 @@ import hashlib
 import random
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import duckdb
+
+from pipeline.ingest.registry import dialects
+from pipeline.ingest.source import open_source
+from pipeline.ingest.staging import Staging
+from pipeline.settings import Plant
+from pipeline.store.loading import LoadResult, load_staged
 
 MAPPING = """
 format = 1
@@ -147,3 +154,15 @@ def query(plant: Path, sql: str) -> list[tuple[object, ...]]:
         return con.execute(sql).fetchall()
     finally:
         con.close()
+
+
+def load_here(con: duckdb.DuckDBPyConnection, plant: Plant, path: Path) -> LoadResult:
+    """Load one file without the process that a run reads logs in: what is tested lies behind it."""
+    readers = dialects(plant)
+    declared = next((e for e in (r.encoding(path) for r in readers) if e), None)
+    with tempfile.TemporaryDirectory() as work:
+        source = open_source(path, Path(work), plant.limits, encoding=declared)
+        reader = next(r for r in readers if r.recognises(source))
+        staging = Staging(con)
+        reader.stage(source, staging, plant)
+        return load_staged(con, staging, source, path.name, reader.name, reader.describe(source))

@@ -11,7 +11,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline import settings as plant_settings
-from pipeline.intake import take_in
 from pipeline.rollup.tallies import check
 from pipeline.store.database import open_store
 from tests.fixtures_ipc2591 import (
@@ -29,7 +28,7 @@ from tests.fixtures_ipc2591 import (
     placed,
     write,
 )
-from tests.plants import make_plant, query, tally_digest
+from tests.plants import load_here, make_plant, query, tally_digest
 
 Message = dict[str, Any]
 MACHINES = st.sampled_from(["M1", "M2"])
@@ -96,8 +95,8 @@ def _load(folder: Path, files: list[list[Message]]) -> Path:
     plant = plant_settings.load(folder)
     with open_store(plant, write=True) as con:
         for number, messages in enumerate(files):
-            taken = take_in(con, plant, (write(folder / "inbox" / f"{number}.ndjson", messages),))
-            assert [(r.read, r.loaded, r.refused) for r in taken.loaded] == [(len(messages), len(messages), 0)]
+            taken = load_here(con, plant, write(folder / "inbox" / f"{number}.ndjson", messages))
+            assert (taken.read, taken.loaded, taken.refused) == (len(messages), len(messages), 0)
         check(con, touched_only=False)
     return folder
 

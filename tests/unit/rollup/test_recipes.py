@@ -12,7 +12,6 @@ import duckdb
 import pytest
 
 from pipeline import settings
-from pipeline.intake import take_in
 from pipeline.rollup.tallies import check, statements
 from pipeline.store.database import open_store
 from tests.fixtures_ipc2591 import (
@@ -27,7 +26,7 @@ from tests.fixtures_ipc2591 import (
     placed,
     write,
 )
-from tests.plants import make_plant, query, tally_digest, write_picks
+from tests.plants import load_here, make_plant, query, tally_digest, write_picks
 from tests.plants import some_picks as mapped_picks
 
 Message = dict[str, Any]
@@ -57,9 +56,8 @@ def _load(folder: Path, *files: list[Message]) -> Path:
     plant = settings.load(folder)
     with open_store(plant, write=True) as con:
         for number, messages in enumerate(files):
-            taken = take_in(con, plant, (write(folder / "inbox" / f"{number}.ndjson", messages),))
-            assert not taken.refused
-            assert sum(r.refused for r in taken.loaded) == 0
+            taken = load_here(con, plant, write(folder / "inbox" / f"{number}.ndjson", messages))
+            assert taken.refused == 0
         check(con, touched_only=False)
     return folder
 
@@ -129,7 +127,7 @@ def test_a_pick_that_names_its_recipe_keeps_it(tmp_path: Path) -> None:
     told = write(tmp_path / "inbox" / "b.ndjson", [_recipe("A", "05:00:00")])
     plant = settings.load(tmp_path)
     with open_store(plant, write=True) as con:
-        assert not take_in(con, plant, (picks, told)).refused
+        assert [load_here(con, plant, path).refused for path in (picks, told)] == [0, 0]
     assert query(tmp_path, BY_RECIPE) == [("own", 30)]
 
 
