@@ -19,12 +19,19 @@ from numpy.typing import ArrayLike
 
 from pipeline.estimators.arrays import FloatArray, as_dispersion
 from pipeline.estimators.crossed_design import RELEASED_SD, checked_released, make_design
+from pipeline.estimators.crossed_determinant import log_determinant
+from pipeline.estimators.crossed_large import LargeAssembler, LargeFactored
+from pipeline.estimators.crossed_large_fit import LargeFit
 from pipeline.estimators.crossed_objective import LaplaceObjective, Priors
 from pipeline.estimators.crossed_outer import OuterFit
 from pipeline.estimators.crossed_result import ZERO_SIGMA, CrossedResult
 from pipeline.estimators.crossed_solver import Assembler
 
 __all__ = ["RELEASED_SD", "ZERO_SIGMA", "CrossedModel", "CrossedResult", "fit_crossed"]
+
+DENSE_LIMIT = 2000
+"""Effects besides the largest factor up to which everything is exact; a step takes a second there, and grows with the
+cube."""
 
 
 def fit_crossed(
@@ -43,6 +50,7 @@ def fit_crossed(
     log_sigma_prior: tuple[float, float] | None = None,
     tolerance: float = 1e-3,
     max_evaluations: int = 150,
+    route: Literal["auto", "dense", "iterative"] = "auto",
 ) -> CrossedResult:
     """Fit the crossed logistic model by Laplace's method.
 
@@ -89,6 +97,7 @@ def fit_crossed(
         log_sigma_prior=log_sigma_prior,
         tolerance=tolerance,
         max_evaluations=max_evaluations,
+        route=route,
     )
     return model.fit(released=released, sigmas=sigmas, dispersion=dispersion)
 
@@ -120,6 +129,7 @@ class CrossedModel:
         log_sigma_prior: tuple[float, float] | None = None,
         tolerance: float = 1e-3,
         max_evaluations: int = 150,
+        route: Literal["auto", "dense", "iterative"] = "auto",
     ) -> None:
         self.design = make_design(losses, attempts, X, factors, sizes, offset)
         p = self.design.X.shape[1]
@@ -135,7 +145,13 @@ class CrossedModel:
         self._log_sigma_prior = log_sigma_prior
         self._tolerance = tolerance
         self._most = max_evaluations
-        self._assembler = Assembler(self.design)
+        self.route = route if route != "auto" else self._route()
+        self._assembler = LargeAssembler(self.design) if self.route == "iterative" else Assembler(self.design)
+
+    def _route(self) -> str:
+        """By the number of effects besides the largest factor."""
+        sizes = self.design.sizes
+        return "iterative" if sum(sizes) - max(sizes, default=0) > DENSE_LIMIT else "dense"
 
     def fit(
         self,
@@ -149,6 +165,8 @@ class CrossedModel:
         held = _held(sigmas, len(self.design.sizes))
         objective = self._objective(released, dispersion, start)
         begin = start.sigmas if start is not None and start.converged else None
+        if isinstance(self._assembler, LargeAssembler):
+            return LargeFit(objective, self._assembler, held, self._tolerance, begin).run()
         return OuterFit(objective, held, self._tolerance, self._most, begin).run()
 
     def minus2loglik(
@@ -168,7 +186,10 @@ class CrossedModel:
             raise ValueError("minus2loglik needs a spread for every factor")
         objective = self._objective(released, dispersion, start)
         try:
-            return objective.minus2loglik(objective.mode(held))
+            mode = objective.mode(held)
+            if isinstance(mode.factored, LargeFactored):
+                return objective.minus2loglik(mode, log_determinant(mode.factored)[0])
+            return objective.minus2loglik(mode)
         except np.linalg.LinAlgError:
             return float("nan")
 

@@ -14,15 +14,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import special
 
 from pipeline.estimators.arrays import BoolArray, FloatArray
 from pipeline.estimators.crossed_design import RELEASED_SD, Design
-from pipeline.estimators.crossed_solver import Assembler, Factored, Information
+from pipeline.estimators.crossed_large import LargeFactored
+from pipeline.estimators.crossed_result import CrossedResult
+from pipeline.estimators.crossed_solver import Assembler, Factored
 
-_DECREMENT = 1e-14
 _INNER_STEPS = 60
 
 
@@ -49,7 +51,7 @@ class Mode:
     eta: FloatArray
     residual: FloatArray
     weights: FloatArray
-    factored: Factored
+    factored: Any  # a `Factored` or a `LargeFactored`: whichever the assembler gives
     precision: FloatArray
 
 
@@ -64,16 +66,17 @@ class LaplaceObjective:
         self.design = design
         self.priors = priors
         self.outer_beta = outer_beta
-        self.assembler = Assembler(design) if assembler is None else assembler
+        self.assembler: Any = Assembler(design) if assembler is None else assembler
         self.slices = self.assembler.slices()
         self.effects = int(sum(design.sizes))
+        self.fixed = int(design.X.shape[1])
         self.released: BoolArray = np.zeros(self.effects, dtype=bool)
         for k, where in self.slices.items():
             self.released[where] = design.released[k]
         self.held = np.array([int((~r).sum()) for r in design.released], dtype=np.int64)
         self.stacked = np.zeros(self.effects + design.X.shape[1])
         self.stacked[self.effects :] = _start_beta(design)
-        self._info: Information | None = None
+        self._factored: Any = None
         self.evaluations = 0
 
     def begin(self, effects: Sequence[FloatArray], beta: FloatArray) -> None:
@@ -91,8 +94,8 @@ class LaplaceObjective:
         values[self.released] = 1.0 / RELEASED_SD**2
         return values
 
-    def mode(self, sigmas: FloatArray, beta: FloatArray | None = None) -> Mode:
-        """Penalised Newton for (beta, u), or for u alone where `beta` is given.
+    def mode(self, sigmas: FloatArray, beta: FloatArray | None = None, accuracy: float = 1e-7) -> Mode:
+        """Penalised Newton for (beta, u), or for u alone where `beta` is given, to this Newton decrement.
 
         Full steps against the last factor while they contract, a fresh factor where they do not, halved when the
         objective falls.
@@ -104,17 +107,17 @@ class LaplaceObjective:
         precision = self.precision(sigmas)
         ridge = np.concatenate([precision, self.priors.fixed_precision])
         value, eta, residual, weights = self._state(stacked, ridge)
-        if self._info is None:
-            self._info = self.assembler.build(weights)
-        factored = Factored(self.assembler, self._info, precision, self.priors.fixed_precision)
+        if self._factored is None:
+            self._factored = self._refactor(weights, precision)
+        factored = self._factored.moved(precision, self.priors.fixed_precision)
         fresh, last = False, np.inf
         for _ in range(_INNER_STEPS):
             score = self.assembler.transpose(residual) - ridge * stacked
             if not joint:
                 score[self.effects :] = 0.0
-            step = factored.solve(score, joint)
+            step = factored.newton_step(score, joint, weights)
             decrement = float(step @ score)
-            if decrement < _DECREMENT * max(1.0, 1e-6 * abs(value)):
+            if decrement < accuracy**2 * max(1.0, 1e-6 * abs(value)):
                 break
             if not fresh and decrement > 0.2 * last:
                 factored, last, fresh = self._refactor(weights, precision), np.inf, True
@@ -139,9 +142,9 @@ class LaplaceObjective:
         factored = self._refactor(weights, precision)
         return Mode(stacked, value, eta, residual, weights, factored, precision)
 
-    def _refactor(self, weights: FloatArray, precision: FloatArray) -> Factored:
-        self._info = self.assembler.build(weights)
-        return Factored(self.assembler, self._info, precision, self.priors.fixed_precision)
+    def _refactor(self, weights: FloatArray, precision: FloatArray) -> Any:
+        self._factored = self.assembler.factor(self.assembler.build(weights), precision, self.priors.fixed_precision)
+        return self._factored
 
     def _state(self, stacked: FloatArray, ridge: FloatArray) -> tuple[float, FloatArray, FloatArray, FloatArray]:
         """Penalised log-likelihood, linear predictor, (y - m mu)/phi and m mu (1 - mu)/phi."""
@@ -153,6 +156,31 @@ class LaplaceObjective:
         value = float(loglik / phi - 0.5 * (ridge @ stacked**2))
         weights = design.attempts * size / (1.0 + size) ** 2 / phi
         return value, eta, (design.losses - design.attempts * mu) / phi, weights
+
+    def without_estimates(self, sigmas: FloatArray, reason: str, route: str) -> CrossedResult:
+        """Not even a start was found: no effects, prior variances, nan for what is unknown."""
+        precision = self.precision(sigmas)
+        factors = range(len(self.design.sizes))
+        prior = tuple(1.0 / precision[self.slices[k]] for k in factors)
+        nothing = self.assembler.build(np.zeros(self.design.losses.size))
+        return CrossedResult(
+            beta=np.full(self.fixed, np.nan),
+            se_beta=np.full(self.fixed, np.nan),
+            effects=tuple(np.zeros(size) for size in self.design.sizes),
+            variances=prior,
+            prior_variances=prior,
+            sigmas=sigmas.copy(),
+            se_sigmas=np.full(sigmas.size, np.nan),
+            zero=np.zeros(sigmas.size, dtype=bool),
+            minus2loglik=float("nan"),
+            dispersion=self.priors.dispersion,
+            converged=False,
+            message=f"not converged, no estimates: {reason}",
+            evaluations=self.evaluations,
+            _design=self.design,
+            _factored=self.assembler.factor(nothing, precision, np.ones(self.fixed)),
+            route=route,
+        )
 
     # ---- the outer problem ---------------------------------------------------------------------------------------
     def __call__(self, sigmas: FloatArray, beta: FloatArray | None = None) -> tuple[float, FloatArray, FloatArray]:
@@ -167,15 +195,20 @@ class LaplaceObjective:
         by_sigma, by_beta = self.gradient(mode)
         return self.value(mode), by_sigma, by_beta
 
-    def value(self, mode: Mode) -> float:
-        """Half of -2 log L at a mode already found: one factorisation, which the mode has, and no inverse."""
-        half = 0.5 * (mode.factored.log_determinant() - float(np.sum(np.log(mode.precision))))
+    def value(self, mode: Mode, determinant: float | None = None) -> float:
+        """Half of -2 log L at a mode already found: one factorisation, which the mode has, and no inverse.
+
+        determinant  log |Z'WZ + T| where the mode's solver does not know it
+        """
+        if determinant is None:
+            determinant = mode.factored.log_determinant()
+        half = 0.5 * (determinant - float(np.sum(np.log(mode.precision))))
         return half - mode.penalised
 
-    def minus2loglik(self, mode: Mode) -> float:
-        """-2 log L with binomial coefficients, without the weak priors."""
+    def minus2loglik(self, mode: Mode, determinant: float | None = None) -> float:
+        """-2 log L with binomial coefficients, without the weak priors; `determinant` as for `value`."""
         ridge = self.priors.fixed_precision
-        value = self.value(mode) - 0.5 * float(ridge @ mode.stacked[self.effects :] ** 2)
+        value = self.value(mode, determinant) - 0.5 * float(ridge @ mode.stacked[self.effects :] ** 2)
         return 2.0 * (value - self.design.constant / self.priors.dispersion)
 
     def gradient(self, mode: Mode) -> tuple[FloatArray, FloatArray]:

@@ -17,7 +17,6 @@ from scipy import linalg, optimize
 from pipeline.estimators.arrays import BoolArray, FloatArray
 from pipeline.estimators.crossed_objective import LaplaceObjective, Mode
 from pipeline.estimators.crossed_result import ZERO_SIGMA, CrossedResult
-from pipeline.estimators.crossed_solver import Factored
 
 LOWEST, HIGHEST = float(np.log(1e-3)), float(np.log(20.0))
 START = 0.4
@@ -53,7 +52,7 @@ class OuterFit:
         try:
             mode = self._start()
         except np.linalg.LinAlgError as error:
-            return self._hopeless(str(error))
+            return self.objective.without_estimates(self.sigmas, str(error), "dense")
         start = self.sigmas.copy()
         if not self.free.any() and not self.objective.outer_beta:
             self.objective.evaluations += 1
@@ -189,7 +188,7 @@ class OuterFit:
                 if length < 0.02:
                     return x, worst <= self.tolerance
             now = self._gradient(trial)
-            curvature = _updated(curvature, trial - x, now - gradient)
+            curvature = updated(curvature, trial - x, now - gradient)
             x, value, gradient = trial, found, now
         return x, False
 
@@ -275,34 +274,12 @@ class OuterFit:
             errors[use] = self.sigmas[use] * np.sqrt(np.diag(np.linalg.inv(information)))
         return errors
 
-    def _hopeless(self, reason: str) -> CrossedResult:
-        """Not even the start was found: no effects, prior variances, nan for what is unknown."""
-        objective = self.objective
-        precision = objective.precision(self.sigmas)
-        factors = range(len(objective.design.sizes))
-        prior = tuple(1.0 / precision[objective.slices[k]] for k in factors)
-        nothing = objective.assembler.build(np.zeros(objective.design.losses.size))
-        return CrossedResult(
-            beta=np.full(self.beta.size, np.nan),
-            se_beta=np.full(self.beta.size, np.nan),
-            effects=tuple(np.zeros(size) for size in objective.design.sizes),
-            variances=prior,
-            prior_variances=prior,
-            sigmas=self.sigmas.copy(),
-            se_sigmas=np.full(self.sigmas.size, np.nan),
-            zero=np.zeros(self.sigmas.size, dtype=bool),
-            minus2loglik=float("nan"),
-            dispersion=objective.priors.dispersion,
-            converged=False,
-            message=f"not converged, no estimates: {reason}",
-            evaluations=objective.evaluations,
-            _design=objective.design,
-            _factored=Factored(objective.assembler, nothing, precision, np.ones(self.beta.size)),
-        )
 
+def updated(curvature: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
+    """Curvature after a step and the change of gradient that it made: BFGS, damped so that it stays positive.
 
-def _updated(curvature: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
-    """BFGS update, damped so that the curvature stays positive (Powell 1978; Nocedal and Wright, procedure 18.2)."""
+    Source: Powell 1978; Nocedal and Wright 2006, procedure 18.2.
+    """
     bent = curvature @ step
     along = float(step @ bent)
     if along <= 0:

@@ -12,6 +12,7 @@ are worked out along that pattern alone. What is too large for this goes to cros
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy import linalg, sparse
@@ -72,6 +73,10 @@ class Assembler(Rows):
         if self.border is None:
             return Information(np.zeros(0), np.zeros(0), rest)
         return Information(self.sum_by_level(weights, self.first), self.border.data(weights), rest)
+
+    def factor(self, info: Information, precision: FloatArray, fixed_precision: FloatArray) -> Factored:
+        """The system at these prior precisions, factored."""
+        return Factored(self, info, precision, fixed_precision)
 
     def neighbours(self) -> tuple[IntArray, IntArray, IntArray]:
         """All pairs of effects that share a level of the largest factor: entry, other entry, place in the inverse."""
@@ -152,7 +157,7 @@ class Factored:
     def __init__(
         self, assembler: Assembler, info: Information, precision: FloatArray, fixed_precision: FloatArray
     ) -> None:
-        self.assembler = assembler
+        self.assembler, self.info, self.precision = assembler, info, precision
         first = assembler.first_size
         self.effects = assembler.rest_effects
         self.diagonal = info.diagonal + precision[:first]
@@ -214,6 +219,16 @@ class Factored:
         if self.border is not None:
             out[:first] = (right[:first] - self.border @ out[first:]) / scale
         return out
+
+    def moved(self, precision: FloatArray, fixed_precision: FloatArray) -> Factored:
+        """The same information at other prior precisions."""
+        if np.array_equal(precision, self.precision):
+            return self
+        return Factored(self.assembler, self.info, precision, fixed_precision)
+
+    def newton_step(self, score: FloatArray, joint: bool, _weights: FloatArray) -> FloatArray:
+        """A step towards the mode: the exact solution at the weights of this factor, not at those given."""
+        return self.solve(score, joint)
 
     def effect_inverse(self) -> FloatArray:
         """Inverse of the reduced block, effects alone."""
@@ -298,7 +313,15 @@ class Factored:
         return np.asarray(product[: self.effects, : self.effects], dtype=float)
 
 
-def fixed_columns(factored: Factored, effects: int, fixed: int) -> FloatArray:
+class Solves(Protocol):
+    """Anything that solves the penalised system."""
+
+    def solve(self, right: FloatArray, joint: bool) -> FloatArray:
+        """The solution, stacked."""
+        ...
+
+
+def fixed_columns(factored: Solves, effects: int, fixed: int) -> FloatArray:
     """Columns of the joint inverse for the fixed effects, times the inverse root of their own block."""
     if fixed == 0:
         return np.zeros((effects, 0))
