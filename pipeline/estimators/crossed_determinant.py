@@ -37,8 +37,8 @@ def exact_factor(factored: LargeFactored) -> tuple[float, FloatArray]:
     for i, k in enumerate(a.others):
         begin, end = a.place[k], a.place[k] + a.design.sizes[k]
         for other in a.others[i + 1 :]:
-            at = a.place[other]
-            matrix[at : at + a.design.sizes[other], begin:end] = a.pair(factored.weights, other, k)
+            down = a.place[other]
+            matrix[down : down + a.design.sizes[other], begin:end] = a.pair(factored.weights, other, k)
     border = a.border.matrix((factored.border / np.sqrt(factored.diagonal[a.border.level])).astype(np.float32))
     for top in range(0, a.first_size, 2 * _BLOCK):
         rows = border[top : top + 2 * _BLOCK].toarray()[:, :n]
@@ -56,6 +56,9 @@ def exact_factor(factored: LargeFactored) -> tuple[float, FloatArray]:
 def sampled_log_determinant(factored: LargeFactored, seed: int, probes: int = _PROBES) -> tuple[float, float]:
     """log |H| and its standard error, from Lanczos steps on L^-1 S L^-T with L L' the preconditioner."""
     a, n = factored.assembler, factored.effects
+    known = float(np.sum(np.log(factored.diagonal))) + factored.preconditioner_log_determinant()
+    if n == 0:
+        return known, 0.0
     rng = np.random.default_rng(seed)
     v = np.zeros((a.width, probes))
     v[:n] = rng.integers(0, 2, (n, probes)) * 2.0 - 1.0
@@ -78,5 +81,4 @@ def sampled_log_determinant(factored: LargeFactored, seed: int, probes: int = _P
         stop = int(small[0]) + 1 if small.size else steps
         values, vectors = linalg.eigh_tridiagonal(diagonal[:stop, j], beside[: stop - 1, j])
         each[j] = n * float(np.sum(vectors[0] ** 2 * np.log(np.maximum(values, 1e-12))))
-    known = float(np.sum(np.log(factored.diagonal))) + factored.preconditioner_log_determinant()
     return known + float(each.mean()), float(each.std(ddof=1) / np.sqrt(probes))

@@ -30,7 +30,7 @@ ACCURACY = 1e-5
 STEP_ACCURACY = 0.03
 MOST_ITERATIONS = 500
 _BLOCK = 2048
-_SPARSE_COST = 120
+_SPARSE_COST = 700
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ class LargeFactored:
         self.prior = np.concatenate([precision[first:], fixed_precision])
         self.border = info.border
         border = assembler.border
-        taken = sums(border.indices, info.border**2 / self.diagonal[border.level], assembler.width)
+        taken = sums(border.column, info.border**2 / self.diagonal[border.level], assembler.width)
         whole = info.rest + self.prior
         self.schur = np.maximum(whole - taken, 1e-12 * np.maximum(whole, 1e-300))
         coarse = info.coarse - assembler.eliminated_coarse(info.border, self.diagonal)

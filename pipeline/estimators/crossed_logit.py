@@ -22,7 +22,7 @@ from pipeline.estimators.crossed_design import RELEASED_SD, checked_released, ma
 from pipeline.estimators.crossed_determinant import log_determinant
 from pipeline.estimators.crossed_large import LargeAssembler, LargeFactored
 from pipeline.estimators.crossed_large_fit import LargeFit
-from pipeline.estimators.crossed_objective import LaplaceObjective, Priors
+from pipeline.estimators.crossed_objective import AnyAssembler, LaplaceObjective, Priors
 from pipeline.estimators.crossed_outer import OuterFit
 from pipeline.estimators.crossed_result import ZERO_SIGMA, CrossedResult
 from pipeline.estimators.crossed_solver import Assembler
@@ -146,6 +146,7 @@ class CrossedModel:
         self._tolerance = tolerance
         self._most = max_evaluations
         self.route = route if route != "auto" else self._route()
+        self._assembler: AnyAssembler
         self._assembler = LargeAssembler(self.design) if self.route == "iterative" else Assembler(self.design)
 
     def _route(self) -> str:

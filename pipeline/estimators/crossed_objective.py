@@ -14,18 +14,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from scipy import special
 
 from pipeline.estimators.arrays import BoolArray, FloatArray
 from pipeline.estimators.crossed_design import RELEASED_SD, Design
-from pipeline.estimators.crossed_large import LargeFactored
+from pipeline.estimators.crossed_large import LargeAssembler
 from pipeline.estimators.crossed_result import CrossedResult
-from pipeline.estimators.crossed_solver import Assembler, Factored
+from pipeline.estimators.crossed_solver import Assembler
 
 _INNER_STEPS = 60
+
+
+AnyAssembler: TypeAlias = Assembler | LargeAssembler
+"""Of either route; both give factors with `moved`, `newton_step` and `solve`."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,9 @@ class LaplaceObjective:
                 taken at the joint mode with the effects, which is faster and makes each factor's effects sum to 0
     """
 
-    def __init__(self, design: Design, priors: Priors, *, outer_beta: bool, assembler: Assembler | None = None) -> None:
+    def __init__(
+        self, design: Design, priors: Priors, *, outer_beta: bool, assembler: AnyAssembler | None = None
+    ) -> None:
         self.design = design
         self.priors = priors
         self.outer_beta = outer_beta

@@ -62,7 +62,7 @@ class Slope:
     @property
     def noise(self) -> FloatArray:
         """Covariance of the mean over the draws."""
-        return np.atleast_2d(np.cov(self.each)) / self.each.shape[1]
+        return np.asarray(np.atleast_2d(np.cov(self.each)) / self.each.shape[1], dtype=float)
 
 
 def signs(assembler: LargeAssembler, count: int, seed: int) -> Signs:

@@ -127,6 +127,7 @@ class Border:
         cells, inverse = np.unique(flat, return_inverse=True)
         index = np.int32 if max(cells.size, width) < 2**31 else np.int64
         self.indices = (cells % width).astype(index) if width else np.zeros(0, dtype=np.int32)
+        self.column = self.indices.astype(np.int64)
         self.level = (cells // width).astype(np.int64) if width else np.zeros(0, dtype=np.int64)
         lengths = np.bincount(self.level, minlength=rows.first_size)
         self.indptr = np.concatenate([[0], np.cumsum(lengths)]).astype(index)

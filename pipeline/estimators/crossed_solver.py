@@ -21,7 +21,7 @@ from pipeline.estimators.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from pipeline.estimators.crossed_design import Design
 from pipeline.estimators.crossed_rows import Border, Rows
 
-_GATHER_COST, _SPARSE_COST = 120, 240
+_GATHER_COST, _SPARSE_COST = 120, 350
 """Multiplications of a dense product that take as long as one entry of a gather, or of a sparse product."""
 _MOST_PAIRS = 4_000_000
 _BLOCK = 2048

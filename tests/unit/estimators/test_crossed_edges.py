@@ -258,10 +258,3 @@ def test_inputs_that_do_not_fit_are_named(change, says):
     arguments = {"losses": y, "attempts": m, "X": X, "factors": factors} | change
     with pytest.raises(ValueError, match=says):
         fit_crossed(**arguments)
-
-
-def test_too_many_effects_for_a_dense_matrix_are_refused(monkeypatch):
-    monkeypatch.setattr(crossed_solver, "DENSE_LIMIT", 8)
-    y, m, X, factors = example(14)
-    with pytest.raises(ValueError, match="at most 8"):
-        fit_crossed(y, m, X, factors)
