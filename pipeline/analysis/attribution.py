@@ -29,7 +29,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis import items
-from pipeline.estimators.crossed_logit import CrossedResult, fit_crossed
+from pipeline.estimators.crossed_logit import CrossedModel, CrossedResult
 from pipeline.estimators.dispersion import pearson_dispersion
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -145,6 +145,7 @@ class _State:
     kinds: list[str]
     codes: list[IntArray]
     keys: list[list[str]]
+    model: CrossedModel
     released: list[NDArray[np.bool_]] = field(default_factory=list)
 
 
@@ -154,42 +155,46 @@ def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
     state = _prepare(cells)
-    if not len(state.losses):
-        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
     rough = _fit(state, np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in state.kinds]), 1.0)
     bursts = [_dispersion(state, rough, k) for k, kind in enumerate(state.kinds) if kind in BURST_KINDS]
     dispersion = max(bursts, default=1.0)
-    fit, spreads_are_old = _fit(state, None, dispersion), False
+    fit, spreads_are_old = _fit(state, None, dispersion, rough), False
+    p = _p_values(state, fit, dispersion, settings)
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
     while any(kind in JUDGED for kind in state.kinds) and len(released) < MOST_RELEASED:
-        found = _next_outliers(state, fit, dispersion, settings) or _hidden_outlier(state, fit, dispersion, settings)
+        found = _next_outliers(state, fit, p, dispersion, settings)
+        found = found or _hidden_outlier(state, fit, p, dispersion, settings)
         if found:
-            fit = _release(state, found, fit.sigmas, dispersion, settings, released)
+            fit, p = _release(state, found, fit, dispersion, settings, released)
             spreads_are_old = True
         elif spreads_are_old:
-            fit, spreads_are_old = _fit(state, None, dispersion), False
+            fit, spreads_are_old = _fit(state, None, dispersion, fit), False
+            p = _p_values(state, fit, dispersion, settings)
         else:
             break
-    return _judge(state, fit, dispersion, settings, released)
+    return _judge(state, fit, p, dispersion, released)
 
 
 def _release(
     state: _State,
     found: list[tuple[Item, list[Item]]],
-    sigmas: FloatArray,
+    before: CrossedResult,
     dispersion: float,
     settings: Statistics,
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
-) -> CrossedResult:
-    """Release items, fit anew at the same spreads, and note which of their near equals are no longer surprising."""
+) -> tuple[CrossedResult, list[FloatArray]]:
+    """Release items, fit anew at the same spreads, and note which of their near equals are no longer surprising.
+
+    Returns the fit and its p-values.
+    """
     for (k, level), _ in found:
         state.released[k][level] = True
-    fit = _fit(state, sigmas, dispersion)
+    fit = _fit(state, before.sigmas, dispersion, before)
     p = _p_values(state, fit, dispersion, settings)
     for item, rivals in found:
         doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
         released[_name(state, item)] = tuple(_name(state, r) for r in doubt)
-    return fit
+    return fit, p
 
 
 def _prepare(cells: pl.DataFrame) -> _State:
@@ -218,14 +223,27 @@ def _prepare(cells: pl.DataFrame) -> _State:
         codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
         keys.append([str(n) for n in names])
     shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
+    if not len(runs):
+        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
     return _State(
         raw=keyed["losses"].to_numpy().astype(np.int64),
-        losses=keyed["runs"].to_numpy().astype(np.int64),
-        chances=keyed["chances"].to_numpy().astype(np.int64),
+        losses=runs,
+        chances=chances,
         shift=shift,
         kinds=kinds,
         codes=codes,
         keys=keys,
+        model=CrossedModel(
+            runs,
+            chances,
+            np.ones((len(runs), 1)),
+            codes,
+            sizes=[len(k) for k in keys],
+            beta="joint",
+            beta_sd=INTERCEPT_SD,
+            log_sigma_prior=SPREAD_PRIOR,
+        ),
         released=[np.zeros(len(names), dtype=bool) for names in keys],
     )
 
@@ -234,28 +252,13 @@ def _fit(
     state: _State,
     sigmas: Sequence[float | None] | FloatArray | None,
     dispersion: float,
-    extra: Item | None = None,
+    start: CrossedResult | None = None,
 ) -> CrossedResult:
-    """The crossed model with the released items, and `extra` released as well; spreads are estimated unless given."""
-    released = [r.copy() for r in state.released]
-    if extra is not None:
-        released[extra[0]][extra[1]] = True
+    """The crossed model with the released items; spreads are estimated unless given; `start`: where to begin."""
     held: list[float | None] = [SETTING_SD if k in SETTING else None for k in state.kinds]
     if sigmas is not None:
         held = [None if s is None else float(s) for s in sigmas]
-    return fit_crossed(
-        state.losses,
-        state.chances,
-        np.ones((len(state.losses), 1)),
-        state.codes,
-        sizes=[len(k) for k in state.keys],
-        released=released,
-        sigmas=held,
-        dispersion=dispersion,
-        beta="joint",
-        beta_sd=INTERCEPT_SD,
-        log_sigma_prior=SPREAD_PRIOR,
-    )
+    return state.model.fit(released=state.released, sigmas=held, dispersion=dispersion, start=start)
 
 
 def _dispersion(state: _State, fit: CrossedResult, k: int) -> float:
@@ -293,26 +296,29 @@ def _counts(state: _State, k: int, values: IntArray) -> IntArray:
 def _p_values(state: _State, fit: CrossedResult, dispersion: float, settings: Statistics) -> list[FloatArray]:
     """p-value of every item of every kind; nan for kinds that are not judged and for items with too few chances."""
     eta = fit.linear_predictor()
-    found = []
-    for k, kind in enumerate(state.kinds):
-        if kind not in JUDGED:
-            found.append(np.full(len(state.keys[k]), np.nan))
-            continue
-        losses, chances = _counts(state, k, state.losses), _counts(state, k, state.chances)
-        expected = _expected(state, fit, k, eta)
-        estimate, variance = fit.likelihood_only(k)
-        unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
-        with np.errstate(invalid="ignore"):
-            alone = np.where((losses >= settings.least_losses) & (estimate > 0), losses * np.exp(-estimate), np.inf)
-        p = _surprise(
-            losses,
-            np.fmin(expected, alone),
-            np.clip(unsure, 0.0, 25.0),
-            spread_weights(np.where(state.released[k], np.nan, estimate), variance, SPREAD_PRIOR),
-            max(dispersion, _dispersion(state, fit, k)),
-        )
-        found.append(np.where(chances >= settings.least_picks, p, np.nan))
-    return found
+    return [
+        _p_of_kind(state, fit, k, eta, dispersion, settings) if kind in JUDGED else np.full(len(state.keys[k]), np.nan)
+        for k, kind in enumerate(state.kinds)
+    ]
+
+
+def _p_of_kind(
+    state: _State, fit: CrossedResult, k: int, eta: FloatArray, dispersion: float, settings: Statistics
+) -> FloatArray:
+    losses, chances = _counts(state, k, state.losses), _counts(state, k, state.chances)
+    expected = _expected(state, fit, k, eta)
+    estimate, variance = fit.likelihood_only(k)
+    unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
+    with np.errstate(invalid="ignore"):
+        alone = np.where((losses >= settings.least_losses) & (estimate > 0), losses * np.exp(-estimate), np.inf)
+    p = _surprise(
+        losses,
+        np.fmin(expected, alone),
+        np.clip(unsure, 0.0, 25.0),
+        spread_weights(np.where(state.released[k], np.nan, estimate), variance, SPREAD_PRIOR),
+        max(dispersion, _dispersion(state, fit, k)),
+    )
+    return np.where(chances >= settings.least_picks, p, np.nan)
 
 
 def _surprise(
@@ -334,7 +340,7 @@ def _name(state: _State, item: Item) -> tuple[str, str]:
 
 
 def _next_outliers(
-    state: _State, fit: CrossedResult, dispersion: float, settings: Statistics
+    state: _State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
 ) -> list[tuple[Item, list[Item]]]:
     """Items to release next, each with its near equals.
 
@@ -342,7 +348,7 @@ def _next_outliers(
     the marginal likelihood is taken. Further surprising items that share losses with nobody need no such contest and
     are taken along.
     """
-    free = _significant(state, _p_values(state, fit, dispersion, settings), settings)
+    free = _significant(state, p, settings)
     taken: list[tuple[Item, list[Item]]] = []
     for item in free[:MOST_AT_ONCE]:
         if any(_share(state, item, other) for other, _ in taken):
@@ -351,7 +357,7 @@ def _next_outliers(
         if not rivals:
             taken.append((item, []))
         elif not taken:
-            taken.append(_contest(state, fit.sigmas, dispersion, [item, *rivals]))
+            taken.append(_contest(state, fit, dispersion, [item, *rivals]))
     return taken
 
 
@@ -370,37 +376,43 @@ def _rivals(state: _State, item: Item, free: list[Item]) -> list[Item]:
     return found + [w for w in _partners(state, item) if w not in found and not state.released[w[0]][w[1]]][:TRIED]
 
 
-def _contest(state: _State, sigmas: FloatArray, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
+def _contest(state: _State, fit: CrossedResult, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
     """The one that explains the data best when it has an effect of its own, and those that do so about as well."""
-    fits = [_fit(state, sigmas, dispersion, extra=t).minus2loglik for t in tried]
+    fits = []
+    for k, level in tried:
+        released = [r.copy() if k == at else r for at, r in enumerate(state.released)]
+        released[k][level] = True
+        found = state.model.minus2loglik(sigmas=fit.sigmas, released=released, dispersion=dispersion, start=fit)
+        fits.append(found if np.isfinite(found) else np.inf)
     best = int(np.argmin(fits))
     return tried[best], [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f - fits[best] < AS_GOOD]
 
 
 def _hidden_outlier(
-    state: _State, fit: CrossedResult, dispersion: float, settings: Statistics
+    state: _State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
 ) -> list[tuple[Item, list[Item]]]:
     """One more item that stands out once it no longer counts for the spread that it is held against.
 
     In a kind of few items an outlier widens the spread, and its machine type's effect leans towards it. So the most
     surprising ones are judged by deletion: released, with the spread of their kind estimated from the others.
     """
-    p = _p_values(state, fit, dispersion, settings)
-    order = np.argsort(np.concatenate(p), kind="stable")
+    p = [values.copy() for values in p]
+    flat = np.concatenate(p)
     where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
-    close = [where[i] for i in order[: 4 * DELETED] if np.concatenate(p)[i] < HIDDEN]
+    close = [where[i] for i in np.argsort(flat, kind="stable")[: 4 * DELETED] if flat[i] < HIDDEN]
     for k, level in [w for w in close if not state.released[w[0]][w[1]] and len(state.keys[w[0]]) <= FEW][:DELETED]:
         state.released[k][level] = True
         sigmas: list[float | None] = [float(s) for s in fit.sigmas]
         sigmas[k] = None
-        without = _fit(state, sigmas, dispersion)
-        p[k][level] = np.fmin(p[k][level], _p_values(state, without, dispersion, settings)[k][level])
+        without = _fit(state, sigmas, dispersion, fit)
+        alone = _p_of_kind(state, without, k, without.linear_predictor(), dispersion, settings)
+        p[k][level] = np.fmin(p[k][level], alone[level])
         state.released[k][level] = False
     free = _significant(state, p, settings)
     if not free:
         return []
     rivals = _rivals(state, free[0], free)
-    return [_contest(state, fit.sigmas, dispersion, [free[0], *rivals])]
+    return [_contest(state, fit, dispersion, [free[0], *rivals])]
 
 
 def _share(state: _State, one: Item, other: Item) -> bool:
@@ -430,12 +442,11 @@ def _partners(state: _State, item: Item) -> list[Item]:
 def _judge(
     state: _State,
     fit: CrossedResult,
+    p: list[FloatArray],
     dispersion: float,
-    settings: Statistics,
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
 ) -> Attribution:
     eta = fit.linear_predictor()
-    p = _p_values(state, fit, dispersion, settings)
     fitted = state.chances * _expit(eta)
     blamed = [(k, level) for k in range(len(state.kinds)) for level in np.flatnonzero(state.released[k])]
     shares = {

@@ -85,7 +85,7 @@ def make_design(
         raise ValueError(f"offset has shape {shift.shape}; expected ({y.size},) of finite numbers")
     levels = [_checked_levels(k, f, y.size) for k, f in enumerate(factors)]
     counts = _checked_sizes(levels, sizes)
-    free = _checked_released(counts, released)
+    free = checked_released(counts, released)
     used = np.flatnonzero(m > 0)
     if used.size == 0:
         raise ValueError("no cell has attempts")
@@ -133,7 +133,8 @@ def _checked_sizes(levels: list[IntArray], sizes: Sequence[int] | None) -> list[
     return [int(s) for s in sizes]
 
 
-def _checked_released(sizes: list[int], released: Sequence[ArrayLike | None] | None) -> list[BoolArray]:
+def checked_released(sizes: list[int], released: Sequence[ArrayLike | None] | None) -> list[BoolArray]:
+    """Released levels of every factor as booleans; ValueError when their number does not fit."""
     if released is None:
         return [np.zeros(s, dtype=bool) for s in sizes]
     if len(released) != len(sizes):

@@ -12,17 +12,24 @@ Kristensen et al. 2016, J Stat Softw 70(5), derived here by hand.)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 import numpy as np
 from scipy import special
 
 from pipeline.estimators.arrays import BoolArray, FloatArray
 from pipeline.estimators.crossed_design import RELEASED_SD, Design
-from pipeline.estimators.crossed_solver import Assembler, Factored, Information
+from pipeline.estimators.crossed_large import LargeAssembler
+from pipeline.estimators.crossed_result import CrossedResult
+from pipeline.estimators.crossed_solver import Assembler
 
-_DECREMENT = 1e-14
 _INNER_STEPS = 60
+
+
+AnyAssembler: TypeAlias = Assembler | LargeAssembler
+"""Of either route; both give factors with `moved`, `newton_step` and `solve`."""
 
 
 @dataclass(frozen=True)
@@ -41,13 +48,14 @@ class Priors:
 
 @dataclass(frozen=True)
 class Mode:
-    """The inner mode at given sigmas, with what was computed there."""
+    """The inner mode at given sigmas, with what was computed there; `penalised`: its penalised log-likelihood."""
 
     stacked: FloatArray
+    penalised: float
     eta: FloatArray
     residual: FloatArray
     weights: FloatArray
-    factored: Factored
+    factored: Any  # a `Factored` or a `LargeFactored`: whichever the assembler gives
     precision: FloatArray
 
 
@@ -58,21 +66,30 @@ class LaplaceObjective:
                 taken at the joint mode with the effects, which is faster and makes each factor's effects sum to 0
     """
 
-    def __init__(self, design: Design, priors: Priors, *, outer_beta: bool) -> None:
+    def __init__(
+        self, design: Design, priors: Priors, *, outer_beta: bool, assembler: AnyAssembler | None = None
+    ) -> None:
         self.design = design
         self.priors = priors
         self.outer_beta = outer_beta
-        self.assembler = Assembler(design)
+        self.assembler: Any = Assembler(design) if assembler is None else assembler
         self.slices = self.assembler.slices()
         self.effects = int(sum(design.sizes))
+        self.fixed = int(design.X.shape[1])
         self.released: BoolArray = np.zeros(self.effects, dtype=bool)
         for k, where in self.slices.items():
             self.released[where] = design.released[k]
         self.held = np.array([int((~r).sum()) for r in design.released], dtype=np.int64)
-        self._stacked = np.zeros(self.effects + design.X.shape[1])
-        self._stacked[self.effects :] = _start_beta(design)
-        self._info: Information | None = None
+        self.stacked = np.zeros(self.effects + design.X.shape[1])
+        self.stacked[self.effects :] = _start_beta(design)
+        self._factored: Any = None
         self.evaluations = 0
+
+    def begin(self, effects: Sequence[FloatArray], beta: FloatArray) -> None:
+        """Start the next search for a mode at these effects, per factor, and fixed effects."""
+        for k, where in self.slices.items():
+            self.stacked[where] = effects[k]
+        self.stacked[self.effects :] = beta
 
     # ---- the inner problem ---------------------------------------------------------------------------------------
     def precision(self, sigmas: FloatArray) -> FloatArray:
@@ -83,30 +100,30 @@ class LaplaceObjective:
         values[self.released] = 1.0 / RELEASED_SD**2
         return values
 
-    def mode(self, sigmas: FloatArray, beta: FloatArray | None = None) -> Mode:
-        """Penalised Newton for (beta, u), or for u alone where `beta` is given.
+    def mode(self, sigmas: FloatArray, beta: FloatArray | None = None, accuracy: float = 1e-7) -> Mode:
+        """Penalised Newton for (beta, u), or for u alone where `beta` is given, to this Newton decrement.
 
         Full steps against the last factor while they contract, a fresh factor where they do not, halved when the
         objective falls.
         """
         joint = beta is None
-        stacked = self._stacked.copy()
+        stacked = self.stacked.copy()
         if beta is not None:
             stacked[self.effects :] = beta
         precision = self.precision(sigmas)
         ridge = np.concatenate([precision, self.priors.fixed_precision])
         value, eta, residual, weights = self._state(stacked, ridge)
-        if self._info is None:
-            self._info = self.assembler.build(weights)
-        factored = Factored(self.assembler, self._info, precision, self.priors.fixed_precision)
+        if self._factored is None:
+            self._factored = self._refactor(weights, precision)
+        factored = self._factored.moved(precision, self.priors.fixed_precision)
         fresh, last = False, np.inf
         for _ in range(_INNER_STEPS):
             score = self.assembler.transpose(residual) - ridge * stacked
             if not joint:
                 score[self.effects :] = 0.0
-            step = factored.solve(score, joint)
+            step = factored.newton_step(score, joint, weights)
             decrement = float(step @ score)
-            if decrement < _DECREMENT * max(1.0, 1e-6 * abs(value)):
+            if decrement < accuracy**2 * max(1.0, 1e-6 * abs(value)):
                 break
             if not fresh and decrement > 0.2 * last:
                 factored, last, fresh = self._refactor(weights, precision), np.inf, True
@@ -127,13 +144,13 @@ class LaplaceObjective:
             stacked, (value, eta, residual, weights), fresh = trial, found, False
         else:
             raise np.linalg.LinAlgError("the mode was not found; a fixed effect without any loss needs beta_sd")
-        self._stacked = stacked
+        self.stacked = stacked
         factored = self._refactor(weights, precision)
-        return Mode(stacked, eta, residual, weights, factored, precision)
+        return Mode(stacked, value, eta, residual, weights, factored, precision)
 
-    def _refactor(self, weights: FloatArray, precision: FloatArray) -> Factored:
-        self._info = self.assembler.build(weights)
-        return Factored(self.assembler, self._info, precision, self.priors.fixed_precision)
+    def _refactor(self, weights: FloatArray, precision: FloatArray) -> Any:
+        self._factored = self.assembler.factor(self.assembler.build(weights), precision, self.priors.fixed_precision)
+        return self._factored
 
     def _state(self, stacked: FloatArray, ridge: FloatArray) -> tuple[float, FloatArray, FloatArray, FloatArray]:
         """Penalised log-likelihood, linear predictor, (y - m mu)/phi and m mu (1 - mu)/phi."""
@@ -146,6 +163,31 @@ class LaplaceObjective:
         weights = design.attempts * size / (1.0 + size) ** 2 / phi
         return value, eta, (design.losses - design.attempts * mu) / phi, weights
 
+    def without_estimates(self, sigmas: FloatArray, reason: str, route: str) -> CrossedResult:
+        """Not even a start was found: no effects, prior variances, nan for what is unknown."""
+        precision = self.precision(sigmas)
+        factors = range(len(self.design.sizes))
+        prior = tuple(1.0 / precision[self.slices[k]] for k in factors)
+        nothing = self.assembler.build(np.zeros(self.design.losses.size))
+        return CrossedResult(
+            beta=np.full(self.fixed, np.nan),
+            se_beta=np.full(self.fixed, np.nan),
+            effects=tuple(np.zeros(size) for size in self.design.sizes),
+            variances=prior,
+            prior_variances=prior,
+            sigmas=sigmas.copy(),
+            se_sigmas=np.full(sigmas.size, np.nan),
+            zero=np.zeros(sigmas.size, dtype=bool),
+            minus2loglik=float("nan"),
+            dispersion=self.priors.dispersion,
+            converged=False,
+            message=f"not converged, no estimates: {reason}",
+            evaluations=self.evaluations,
+            _design=self.design,
+            _factored=self.assembler.factor(nothing, precision, np.ones(self.fixed)),
+            route=route,
+        )
+
     # ---- the outer problem ---------------------------------------------------------------------------------------
     def __call__(self, sigmas: FloatArray, beta: FloatArray | None = None) -> tuple[float, FloatArray, FloatArray]:
         """Value, gradient in all log sigmas, gradient in beta (empty unless beta is outer).
@@ -156,29 +198,47 @@ class LaplaceObjective:
 
     def at_mode(self, mode: Mode) -> tuple[float, FloatArray, FloatArray]:
         """As `__call__`, for a mode already found."""
+        by_sigma, by_beta = self.gradient(mode)
+        return self.value(mode), by_sigma, by_beta
+
+    def value(self, mode: Mode, determinant: float | None = None) -> float:
+        """Half of -2 log L at a mode already found: one factorisation, which the mode has, and no inverse.
+
+        determinant  log |Z'WZ + T| where the mode's solver does not know it
+        """
+        if determinant is None:
+            determinant = mode.factored.log_determinant()
+        half = 0.5 * (determinant - float(np.sum(np.log(mode.precision))))
+        return half - mode.penalised
+
+    def minus2loglik(self, mode: Mode, determinant: float | None = None) -> float:
+        """-2 log L with binomial coefficients, without the weak priors; `determinant` as for `value`."""
+        ridge = self.priors.fixed_precision
+        value = self.value(mode, determinant) - 0.5 * float(ridge @ mode.stacked[self.effects :] ** 2)
+        return 2.0 * (value - self.design.constant / self.priors.dispersion)
+
+    def gradient(self, mode: Mode) -> tuple[FloatArray, FloatArray]:
+        """Gradient in all log sigmas, and in beta (empty unless beta is outer): one inverse of the dense block."""
         self.evaluations += 1
         design, assembler, factored = self.design, self.assembler, mode.factored
         joint = not self.outer_beta
-        ridge = np.concatenate([mode.precision, self.priors.fixed_precision])
-        penalised = self._state(mode.stacked, ridge)[0]
-        value = -penalised - 0.5 * float(np.sum(np.log(mode.precision))) + 0.5 * factored.log_determinant()
         # third derivative: half of d log|H| / d eta, row by row
         slope = -np.tanh(0.5 * mode.eta)  # 1 - 2 mu
         third = 0.5 * mode.weights * slope * assembler.leverages(factored)
         adjoint = factored.solve(assembler.transpose(third), joint)
-        variances = factored.variances(joint=False)
+        variances = factored.held_variances()
         u = mode.stacked[: self.effects]
-        terms = mode.precision * (2.0 * adjoint[: self.effects] * u - u**2 - variances[: self.effects]) + 1.0
+        terms = mode.precision * (2.0 * adjoint[: self.effects] * u - u**2 - variances) + 1.0
         terms[self.released] = 0.0
         by_sigma = np.zeros(len(design.sizes))
         for k, where in self.slices.items():
             by_sigma[k] = float(np.sum(terms[where]))
         if joint:
-            return value, by_sigma, np.zeros(0)
+            return by_sigma, np.zeros(0)
         carried = mode.weights * assembler.predict(adjoint)
         by_beta = design.X.T @ (third - mode.residual - carried)
         by_beta = by_beta + self.priors.fixed_precision * mode.stacked[self.effects :]
-        return value, by_sigma, by_beta
+        return by_sigma, by_beta
 
     def log_sigma_penalty(self, log_sigmas: FloatArray) -> tuple[float, FloatArray]:
         """Minus log density (up to a constant) of the weak prior, and its gradient."""
@@ -190,7 +250,7 @@ class LaplaceObjective:
 
     def pql_sigmas(self, mode: Mode, sigmas: FloatArray) -> FloatArray:
         """One fixed-point step: sum of u^2 over the effective number of levels (Schall 1991, Biometrika 78:719)."""
-        variances = mode.factored.variances(joint=False)
+        variances = mode.factored.held_variances()
         out = sigmas.copy()
         for k, where in self.slices.items():
             keep = ~self.released[where]
@@ -200,44 +260,52 @@ class LaplaceObjective:
                 out[k] = np.sqrt(squares / number)
         return out
 
-    def log_sigma_information(self, mode: Mode) -> FloatArray:
+    def log_sigma_information(self, mode: Mode, use: BoolArray | None = None) -> FloatArray:
         """Expected information of the log sigmas in the working linear model at the mode, shape (K, K).
 
         2 sigma_k^2 sigma_l^2 |Z_k'V^-1 Z_l|^2, V the marginal variance (McCulloch and Searle 2001, chapter 6), with
-        Z'V^-1 Z = T - T H^-1 T taken from the inverse at hand.
+        Z'V^-1 Z = T - T H^-1 T taken from the inverse at hand. `use`: factors that are wanted; 0 for the others.
         """
         factored, first = mode.factored, self.assembler.first
         S = factored.effect_inverse()
         start = self.assembler.first_size
-        keep = {k: ~self.released[w] for k, w in self.slices.items()}
-        tau = {k: float(mode.precision[w][keep[k]][0]) if keep[k].any() else 0.0 for k, w in self.slices.items()}
-        places = {k: np.arange(w.start, w.stop)[keep[k]] - start for k, w in self.slices.items() if k != first}
+        wanted = np.ones(len(self.design.sizes), dtype=bool) if use is None else use
+        keep = {k: ~self.released[w] for k, w in self.slices.items() if wanted[k]}
+        tau = {k: float(mode.precision[self.slices[k]][keep[k]][0]) if keep[k].any() else 0.0 for k in keep}
         info = np.zeros((len(self.design.sizes),) * 2)
+        if first in keep:
+            self._information_of_first(info, mode, tau, keep)
+        places = {k: np.flatnonzero(keep[k]) + self.slices[k].start - start for k in keep if k != first}
         for k, rows in places.items():
             for other, columns in places.items():
+                if other < k:
+                    continue
                 block = tau[other] * S[np.ix_(rows, columns)]
-                block = (
-                    np.eye(rows.size) - block
-                    if other == k
-                    else np.sqrt(tau[k] / tau[other]) * block
-                    if tau[other]
-                    else block
-                )
-                info[k, other] = 2.0 * float(np.sum(block**2))
-        if first >= 0:
-            free = keep[first]
-            gram = factored.gram(free)
-            spread = S @ gram
-            variances = factored.variances(joint=False)[:start][free]
-            added = variances - 1.0 / factored.diagonal[free]
-            own = np.sum((1.0 - tau[first] * variances) ** 2)
-            crossed = float(np.sum(spread * spread.T) - np.sum(added**2))
-            info[first, first] = 2.0 * float(own + tau[first] ** 2 * crossed)
-            columns_squared = np.sum(S * (gram @ S), axis=0)
-            for k, columns in places.items():
+                if other == k:
+                    block = np.eye(rows.size) - block
+                elif tau[other]:
+                    block *= np.sqrt(tau[k] / tau[other])
+                info[k, other] = info[other, k] = 2.0 * float(np.vdot(block, block))
+        return info
+
+    def _information_of_first(
+        self, info: FloatArray, mode: Mode, tau: dict[int, float], keep: dict[int, BoolArray]
+    ) -> None:
+        """Fill in the row and column of the eliminated factor."""
+        factored, first = mode.factored, self.assembler.first
+        S, start, free = factored.effect_inverse(), self.assembler.first_size, keep[self.assembler.first]
+        spread = S @ factored.gram(free)
+        variances = factored.held_variances()[:start][free]
+        added = variances - 1.0 / factored.diagonal[free]
+        own = np.sum((1.0 - tau[first] * variances) ** 2)
+        crossed = float(np.sum(spread * spread.T) - np.sum(added**2))
+        info[first, first] = 2.0 * float(own + tau[first] ** 2 * crossed)
+        columns_squared = np.sum(spread * S, axis=1)
+        for k in keep:
+            if k != first:
+                columns = np.flatnonzero(keep[k]) + self.slices[k].start - start
                 shared = 2.0 * tau[first] * tau[k] * float(np.sum(columns_squared[columns]))
                 info[first, k] = info[k, first] = shared
-        return info
 
 
 def _start_beta(design: Design) -> FloatArray:

@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.crossed_design import Design
+from pipeline.estimators.crossed_large import LargeFactored
 from pipeline.estimators.crossed_solver import Factored
 
 ZERO_SIGMA = 0.01
@@ -34,6 +35,11 @@ class CrossedResult:
     dispersion          phi that the log-likelihood was divided by
     converged, message  whether the outer fit settled, and in words what happened
     evaluations         how often the objective was computed
+    route               "dense": exact; "iterative": for many effects, with sampled traces and variances
+    loglik_error        standard error of minus2loglik from sampling its determinant; 0 where that is exact
+    loglik_shortfall    by how much minus2loglik is expected to lie above its minimum because the gradient was sampled
+    sigma_noise         Monte Carlo error of each sigma (beside se_sigmas, which is about the data); 0 where exact
+    variance_noise      typical relative Monte Carlo error of `variances`, per factor; 0 where exact
     """
 
     beta: FloatArray
@@ -50,7 +56,17 @@ class CrossedResult:
     message: str
     evaluations: int
     _design: Design = field(repr=False)
-    _factored: Factored = field(repr=False)
+    _factored: Factored | LargeFactored = field(repr=False)
+    route: str = "dense"
+    loglik_error: float = 0.0
+    loglik_shortfall: float = 0.0
+    sigma_noise: FloatArray = field(default_factory=lambda: np.zeros(0))
+    variance_noise: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def approximate(self) -> bool:
+        """True where anything in the result was sampled."""
+        return self.route != "dense"
 
     def likelihood_only(self, factor: int, level: int | None = None) -> tuple[FloatArray, FloatArray]:
         """What the cells alone say of an effect: its own prior is taken out again, the others' stay.

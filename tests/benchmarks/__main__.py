@@ -5,6 +5,7 @@
     python -m tests.benchmarks messages [--scale 10] [--keep DIR]
     python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
+    python -m tests.benchmarks crossed [--threads 2] [--cases small,middle,10k,10k-wide,40k]
 
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
@@ -12,12 +13,14 @@ CPU and peak memory of `ingest` include the process that reads the logs.
 `events` does the same with one file of so many picks; `messages` with IPC-2591 messages beside DuckDB's own JSON read.
 `known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
+`crossed` fits the crossed model on made-up cells (crossed.py) by its routes, and a small one by plain statsmodels.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import resource
 import sys
 import tempfile
@@ -26,6 +29,7 @@ from pathlib import Path
 
 import duckdb
 
+from tests.benchmarks.crossed import CASES
 from tests.benchmarks.events import events, messages
 from tests.benchmarks.measured import run, table
 from tests.plants import make_plant, some_picks, write_picks
@@ -93,14 +97,44 @@ def week() -> None:
         print(f"demo: {done.wall:.1f} s, {done.peak:.0f} MB; week alone: {again.wall:.1f} s, {again.peak:.0f} MB")
 
 
+ROUTES = {
+    "small": ["statsmodels", "dense", "iterative"],
+    "middle": ["dense", "iterative"],
+    "10k": ["iterative", "check"],
+    "10k-wide": ["iterative"],
+    "40k": ["iterative"],
+}
+
+
+def crossed(names: list[str], threads: int) -> None:
+    """Fits of the crossed model, each in a process of its own; `check` adds the dense likelihood at the same spreads."""
+    print("| case | effects | cells | route | fit, s | CPU, s | peak MB | -2 log L | sampling | against dense |")
+    print("|---|---|---|---|---|---|---|---|---|---|")
+    for name in names:
+        case, dense = CASES[name], None
+        for route in ROUTES[name]:
+            done = run([sys.executable, "-W", "ignore", "-m", "tests.benchmarks.crossed", name, route], threads)
+            found = json.loads(done.out.strip().splitlines()[-1])
+            value = found.get("minus2loglik")
+            dense = value if route == "dense" else found.get("dense", dense)
+            cells = [name, case.effects, case.cells, route, f"{found['seconds']:.1f}", f"{found['cpu']:.1f}"]
+            cells += [f"{done.peak:.0f}", "" if value is None else f"{value:.3f}"]
+            cells.append("" if value is None else f"{found['loglik_error']:.2f}")
+            cells.append("" if value is None or dense is None else f"{value - dense:+.4f}")
+            print("| " + " | ".join(str(c) for c in cells) + " |", flush=True)
+            print(f"  {route}: spreads {found['sigmas']}", file=sys.stderr)
+
+
 def main() -> None:
     """Parse the call and run one benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week"])
+    parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week", "crossed"])
     parser.add_argument("--scale", type=float, default=10.0)
     parser.add_argument("--rows", type=int, default=10_000_000)
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
     parser.add_argument("--files", type=int, default=5000)
+    parser.add_argument("--threads", type=int, default=2, help="threads of the linear algebra in `crossed`")
+    parser.add_argument("--cases", default=",".join(CASES), help="cases of `crossed`")
     args = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     if args.what == "ingest":
@@ -111,6 +145,8 @@ def main() -> None:
         messages(args.scale, args.keep)
     elif args.what == "known":
         known(args.files)
+    elif args.what == "crossed":
+        crossed(args.cases.split(","), args.threads)
     else:
         week()
 

@@ -19,12 +19,12 @@ class Measured:
     out: str
 
 
-def run(command: list[str]) -> Measured:
+def run(command: list[str], threads: int = 1) -> Measured:
     """Run a command to its end and measure it; SystemExit with its words when it fails."""
     with tempfile.TemporaryFile("w+") as out:
         begin = time.monotonic()
         process = subprocess.Popen(
-            command, stdout=out, stderr=subprocess.STDOUT, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+            command, stdout=out, stderr=subprocess.STDOUT, env={**os.environ, "OPENBLAS_NUM_THREADS": str(threads)}
         )
         _, status, usage = os.wait4(process.pid, 0)
         wall = time.monotonic() - begin

@@ -66,19 +66,25 @@ def dense_system(design, weights, precision, fixed_precision):
     return ZX, ZX.T @ (weights[:, None] * ZX) + np.diag(np.concatenate([precision, fixed_precision]))
 
 
-@pytest.mark.parametrize("sparse_border", [False, True])
+def choose(monkeypatch, along_pattern: bool) -> None:
+    """Make one of the two ways of elimination so dear that the other is taken."""
+    for name in ("_SPARSE_COST", "_GATHER_COST"):
+        monkeypatch.setattr(crossed_solver, name, 0 if along_pattern else 10**9)
+
+
+@pytest.mark.parametrize("along_pattern", [False, True])
 @pytest.mark.parametrize("block", [3, 2048])
-def test_solver_against_plain_matrices(sparse_border, block, monkeypatch):
+def test_solver_against_plain_matrices(along_pattern, block, monkeypatch):
     monkeypatch.setattr(crossed_solver, "_BLOCK", block)
-    if sparse_border:
-        monkeypatch.setattr(crossed_solver, "_DENSE_BORDER", 0)
+    choose(monkeypatch, along_pattern)
     y, m, X, factors = example(4, sizes=(11, 6, 4))
     design = make_design(y, m, X, factors, (11, 6, 4))
     rng = np.random.default_rng(0)
     weights, precision = rng.uniform(0.1, 2, design.losses.size), rng.uniform(0.5, 3, 21)
     fixed = np.array([0.2, 0.7])
     assembler = Assembler(design)
-    assert assembler.dense_border is not sparse_border
+    assert assembler.by_pattern is along_pattern
+    assert assembler.sparse_product is along_pattern
     factored = Factored(assembler, assembler.build(weights), precision, fixed)
     ZX, full = dense_system(design, weights, precision, fixed)
     inner = full[:21, :21]
@@ -94,16 +100,19 @@ def test_solver_against_plain_matrices(sparse_border, block, monkeypatch):
     assert np.allclose(factored.variances(joint=True), np.diag(J))
     rows, columns = rng.integers(0, 23, 40), rng.integers(0, 23, 40)
     assert np.allclose(factored.covariances(rows, columns, joint=True), J[rows, columns])
+    pairs = rng.integers(0, 21, (2, 40))
+    assert np.allclose(factored.covariances(pairs[0], pairs[1], joint=False), C[pairs[0], pairs[1]])
+    several = rng.normal(size=(23, 3))
+    assert np.allclose(factored.solve(several, joint=True), np.linalg.solve(full, several))
     v = rng.normal(size=23)
     assert np.allclose(assembler.predict(v), ZX @ v)
     assert np.allclose(assembler.transpose(weights), ZX.T @ weights)
 
 
-@pytest.mark.parametrize("sparse_border", [False, True])
-def test_expected_information_against_plain_matrices(sparse_border, monkeypatch):
+@pytest.mark.parametrize("along_pattern", [False, True])
+def test_expected_information_against_plain_matrices(along_pattern, monkeypatch):
     """2 s_k^2 s_l^2 |Z_k' V^-1 Z_l|^2 with V built out, released levels part of V but of no spread."""
-    if sparse_border:
-        monkeypatch.setattr(crossed_solver, "_DENSE_BORDER", 0)
+    choose(monkeypatch, along_pattern)
     y, m, X, factors = example(5, sizes=(11, 6, 4))
     free = np.arange(11) == 3
     design = make_design(y, m, X, factors, (11, 6, 4), None, [free, None, None])
@@ -249,10 +258,3 @@ def test_inputs_that_do_not_fit_are_named(change, says):
     arguments = {"losses": y, "attempts": m, "X": X, "factors": factors} | change
     with pytest.raises(ValueError, match=says):
         fit_crossed(**arguments)
-
-
-def test_too_many_effects_for_a_dense_matrix_are_refused(monkeypatch):
-    monkeypatch.setattr(crossed_solver, "DENSE_LIMIT", 8)
-    y, m, X, factors = example(14)
-    with pytest.raises(ValueError, match="at most 8"):
-        fit_crossed(y, m, X, factors)
