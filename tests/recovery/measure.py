@@ -46,6 +46,8 @@ SETTINGS = Statistics(smallest_saving=0.0)
 SPREADS = (0.2, 0.35)
 RATIOS = (1.5, 2.0, 3.0, 5.0)
 EXPECTED = (5.0, 20.0, 50.0, 200.0)
+LOOKS = 6
+"""Weeks in which the same plant is looked at."""
 SECOND_RUN = 0.04 * 0.3
 """Share of losses that begin a jam which counts as two runs (simulated_plant.py)."""
 
@@ -186,6 +188,20 @@ def power_week(seed: int) -> Row:
     }
 
 
+def weeks_on_end(seed: int) -> Row:
+    """The same plant looked at in `LOOKS` weeks; those of odd numbers have a bad nozzle and a bad part all the time."""
+    rng = np.random.default_rng([seed, 9])
+    faults: dict[Item, float] = {}
+    if seed % 2:
+        faults = {(kind, str(rng.choice(all_items(kind)))): float(np.log(4.0)) for kind in ("nozzle", "part")}
+    looks = []
+    for number in range(LOOKS):
+        given = Truth(spread=SPREADS[seed // 2 % 2], faults=faults, plant=seed)
+        flagged = judge(week(1000 * seed + number, given)).flagged
+        looks.append({"found": [f for f in faults if f in flagged], "false": [f for f in flagged if f not in faults]})
+    return {"faulty": bool(faults), "looks": looks}
+
+
 def oracle(truth: Week, given: Truth, verdict: Verdict) -> set[Item]:
     """What is flagged by one who knows every other effect, the healthy spread and the dispersion exactly."""
     where: list[Item] = []
@@ -231,6 +247,7 @@ TRIALS: dict[str, Trial] = {
     "innocent": Trial(innocent_week, 0.5, 40_000),
     "lonely": Trial(lonely_week, 0.4, 50_000),
     "power": Trial(power_week, 0.6, 60_000),
+    "looks": Trial(weeks_on_end, 0.2, 70_000),
 }
 
 
@@ -308,6 +325,16 @@ def tables(rows: dict[str, list[Row]], command: str) -> str:
         f"| inseparable feeder, part, lot, reel: doubt said when one is blamed | at least 95 % | "
         f"{share(sum(bool(r['said']) for r in released), len(released))} |",
         f"| weeks in which one of the four is blamed | - | {share(len(released), len(lonely))} |",
+    ]
+    healthy_looks, faulty_looks = (
+        [look for r in rows["looks"] if r["faulty"] is faulty for look in r["looks"]] for faulty in (False, True)
+    )
+    again, again_error = false_discovery(faulty_looks)
+    lines += [
+        f"| the same healthy plant looked at {LOOKS} weeks on end: weeks with any flag | at most 5 % | "
+        f"{share(sum(bool(look['false']) for look in healthy_looks), len(healthy_looks))} |",
+        f"| the same plant with two faults, {LOOKS} weeks on end: false flags among flags | at most 10 % | "
+        f"{100 * again:.1f} % +- {100 * again_error:.1f} (mean of {len(faulty_looks)} weeks) |",
     ]
     for name, parts in (("healthy", [f"null {s}" for s in SPREADS]), ("faulty", ["faults"])):
         total = coverage([r for p in parts for r in rows[p]])

@@ -58,6 +58,8 @@ class Truth:
     expected: dict[Item, float] = field(default_factory=dict)
     innocent: tuple[str, str] | None = None
     lonely: str | None = None
+    plant: int | None = None
+    """Weeks of the same number have items with the same healthy effects; None: each week is a plant of its own."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,7 @@ def week(seed: int, truth: Truth, picks: int = 200_000, losses: tuple[str, ...] 
     """One week with about `picks` attempts. Each of `losses` has the same truth and is drawn anew."""
     rng = np.random.default_rng(seed)
     codes, keys, shift = _work(rng, truth)
-    effects = _effects(rng, truth, keys)
+    effects = _effects(rng if truth.plant is None else np.random.default_rng([truth.plant, 3]), truth, keys)
     machine = MACHINE_OF_HEAD[codes["head"]]
     second_type = machine >= 2
     camera = second_type & (codes["package"] >= 3)

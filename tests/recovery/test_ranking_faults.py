@@ -47,6 +47,16 @@ def _check_lonely(seeds: range) -> None:
     _at_least(sum(bool(r["said"]) for r in released), len(released), 0.95, "doubt said")
 
 
+def _check_looks(seeds: range) -> None:
+    """Every week is a family of tests on data of its own: the mean over weeks keeps the promise of each."""
+    rows = run("looks", seeds)
+    healthy, faulty = ([look for r in rows if r["faulty"] is bad for look in r["looks"]] for bad in (False, True))
+    _at_most(sum(bool(look["false"]) for look in healthy), len(healthy), 0.05, "healthy plant flagged, week after week")
+    mean, error = false_discovery(faulty)
+    assert mean <= 0.1 + 3 * error, f"false flags over weeks on end: {mean:.3f} +- {error:.3f}"
+    assert sum(len(look["found"]) for look in faulty) >= len(faulty), "less than half of the faults is found"
+
+
 def _check_power(seeds: range) -> None:
     cells = [c for r in run("power", seeds) for c in r["cells"]]
     flagged = {ratio: np.mean([c[2] for c in cells if c[0] == ratio and c[1] >= 20]) for ratio in RATIOS}
@@ -72,6 +82,15 @@ def test_items_that_nothing_can_tell_apart() -> None:
 
 def test_power() -> None:
     _check_power(range(730, 734))
+
+
+def test_weeks_on_end() -> None:
+    _check_looks(range(740, 742))
+
+
+@pytest.mark.long
+def test_weeks_on_end_at_many_plants() -> None:
+    _check_looks(range(8000, 8020))
 
 
 @pytest.mark.long
