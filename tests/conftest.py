@@ -11,6 +11,7 @@ import pytest
 from tests.plants import pickfall
 
 
+@pytest.hookimpl(tryfirst=True)  # before the workers read the marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests that look at the demo share one process: it is made once."""
     for item in items:
