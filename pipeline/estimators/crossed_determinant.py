@@ -5,7 +5,7 @@ Out:   log |Z'WZ + T| and its Monte Carlo error, 0 where it is exact; the factor
 After: the exact way is off by single-precision rounding of the products alone (below 0.01 at 5000 effects).
 
 Source: stochastic Lanczos quadrature, Ubaru, Chen and Saad 2017, SIAM J Matrix Anal Appl 38:1075, here of the
-preconditioned matrix, whose logarithm is small.
+preconditioned matrix, whose logarithm is small (from memory).
 """
 
 from __future__ import annotations

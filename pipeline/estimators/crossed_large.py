@@ -7,7 +7,8 @@ After: a solve meets the accuracy that was asked for; LinAlgError where it does 
 The largest factor is eliminated exactly. What is left is never built: it is applied row by row. The preconditioner is
 the exact inverse for the small factors and the fixed effects together (up to `COARSE` of them), the diagonal of the
 Schur complement for the rest. Memory grows with cells x factors, not with effects squared.
-Source: Hestenes and Stiefel 1952, J Res Natl Bur Stand 49:409; block preconditioning: Saad 2003, chapter 9.
+Source: Hestenes and Stiefel 1952, J Res Natl Bur Stand 49:409; block preconditioning: Saad 2003, chapter 9 (both from
+memory).
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ First fixed-point steps of penalised quasi-likelihood with few draws, then Newto
 fixed effects where they are outer) with the expected information, improved from step to step (BFGS), until the sampled
 gradient is 0. The draws' signs stay the same throughout. Mode, effects and fixed effects are not sampled.
 Source: average-information and sampled-trace ideas of animal breeding: Gilmour and others 1995, Biometrics 51:1440;
-Garcia-Cortes and others 1992, J Anim Breed Genet 109:358.
+Garcia-Cortes and others 1992, J Anim Breed Genet 109:358 (from memory).
 """
 
 from __future__ import annotations

@@ -69,7 +69,11 @@ def fit_crossed(
     beta_sd           prior sd of each fixed effect (scalar or shape (p,)), centred at 0; keeps a method without a
                       single loss from running away. Default: none
     log_sigma_prior   (mean, sd) of a normal prior on each estimated log sigma, not in minus2loglik. Default: none
-    tolerance         largest gradient at the end, per standard error of the parameter
+    tolerance         largest gradient at the end, per standard error of the parameter; the iterative route stops at
+                      0.02 or at this, whichever is larger
+    max_evaluations   most gradients of the dense route; the iterative one takes at most 15 Newton steps
+    route             "dense": exact; "iterative": for thousands of effects, with sampled traces (see
+                      `CrossedResult.approximate`); "auto": by the number of effects besides the largest factor
 
     Raises ValueError for inputs that do not fit together. Never raises for a fit that does not settle.
     Breaks when: bad items are many and not released (they widen the spread and shrink each other); effects are not
@@ -108,7 +112,7 @@ class CrossedModel:
     Cells are checked and merged once, and what depends on their pattern alone is worked out once. Arguments as for
     `fit_crossed`; ValueError as there.
 
-    >>> model = CrossedModel([3, 9, 4, 2], [100] * 4, np.ones((4, 1)), [[0, 1, 2, 3]])
+    >>> model = CrossedModel([3, 40, 4, 2], [100] * 4, np.ones((4, 1)), [[0, 1, 2, 3]])
     >>> fit = model.fit(sigmas=[0.3])
     >>> one = model.minus2loglik(sigmas=fit.sigmas, released=[[False, True, False, False]], start=fit)
     >>> bool(one < fit.minus2loglik)

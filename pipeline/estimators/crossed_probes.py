@@ -9,7 +9,7 @@ After: the same signs at every step: the estimated gradient is a smooth function
 A draw solves H x = Z'W^(1/2) e + T^(1/2) e', whose right side has covariance H. The variance of an effect is its
 variance given all others, known exactly, plus the variance of its mean given them, which is small and is sampled.
 Source: Papandreou and Yuille 2010, NIPS 23 (perturbed draws); Siden and others 2018, J Comput Graph Stat 27:898
-(Rao-Blackwell for the diagonal).
+(Rao-Blackwell for the diagonal); both from memory.
 """
 
 from __future__ import annotations
