@@ -11,12 +11,10 @@ import pytest
 from tests.plants import pickfall
 
 
-@pytest.hookimpl(tryfirst=True)  # before the workers read the marks
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_itemcollected(item: pytest.Item) -> None:
     """Tests that look at the demo share one process: it is made once."""
-    for item in items:
-        if {"demo", "findings"} & set(getattr(item, "fixturenames", ())):
-            item.add_marker(pytest.mark.xdist_group("demo"))
+    if {"demo", "findings"} & set(getattr(item, "fixturenames", ())):
+        item.add_marker(pytest.mark.xdist_group("demo"))
 
 
 @pytest.fixture(scope="session")
