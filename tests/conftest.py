@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -10,20 +11,31 @@ import pytest
 
 from tests.plants import pickfall
 
-
-def pytest_itemcollected(item: pytest.Item) -> None:
-    """Tests that look at the demo share one process: it is made once."""
-    if {"demo", "findings"} & set(getattr(item, "fixturenames", ())):
-        item.add_marker(pytest.mark.xdist_group("demo"))
+WAIT_SECONDS = 1200
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of one `pickfall demo`, run as a user runs it."""
-    out = tmp_path_factory.mktemp("demo") / "plant"
+def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """The folder of one `pickfall demo`, run as a user runs it: by the worker that asks first, for all of them."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base if worker_id == "master" else base.parent) / "demo"
+    out, printed, failed = shared / "plant", shared / "printed.txt", shared / "failed.txt"
+    try:
+        shared.mkdir()
+    except FileExistsError:
+        for _ in range(WAIT_SECONDS):
+            if printed.exists() or failed.exists():
+                break
+            time.sleep(1)
+        assert printed.exists(), failed.read_text(encoding="utf-8") if failed.exists() else "no demo in time"
+        return out
     done = pickfall("demo", "--out", out)
+    if done.returncode != 0:
+        failed.write_text(done.stderr, encoding="utf-8")
     assert done.returncode == 0, done.stderr
-    (out / "printed.txt").write_text(done.stdout, encoding="utf-8")
+    ready = shared / "printed.part"
+    ready.write_text(done.stdout, encoding="utf-8")
+    ready.replace(printed)
     return out
 
 

@@ -39,7 +39,7 @@ def test_all_outputs_are_there_and_their_paths_are_printed(demo: Path) -> None:
     week = demo / "out" / WEEK
     names = ["csv", "findings.json", "weekly.html", "weekly.pdf", "weekly.xlsx"]
     assert sorted(p.name for p in week.iterdir()) == names
-    printed = (demo / "printed.txt").read_text(encoding="utf-8").splitlines()
+    printed = (demo.parent / "printed.txt").read_text(encoding="utf-8").splitlines()
     assert printed == [str(week / n) for n in names]
     assert [p.name for p in (demo / "out").iterdir()] == [WEEK]
 
