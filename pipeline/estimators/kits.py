@@ -105,6 +105,50 @@ def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, node
     )
 
 
+def best_use(
+    cdfs: Sequence[ArrayLike], costs: ArrayLike, extras: Sequence[int], money: float
+) -> tuple[tuple[int, ...], float]:
+    """Pieces to add to a kit for at most `money`, and the joint probability then.
+
+    cdfs, costs  as in `cheapest_kit`
+    extras       extra parts per line so far
+    money        what may be spent, >= 0
+
+    The piece that adds most log-probability for its price comes first (marginal analysis, as in `cheapest_kit`) as long
+    as it can be paid and adds anything; what is left at the end goes to the best piece that it still pays. Near the
+    best use, not proven to be it. Raises ValueError for other shapes and ranges.
+
+    >>> best_use([[0.5, 0.9, 0.99], [0.5, 0.9, 0.99]], [1.0, 5.0], [0, 0], 6.5)[0]
+    (1, 1)
+    """
+    logs = [_log_cdf(c) for c in cdfs]
+    price = np.asarray(costs, dtype=float)
+    if price.shape != (len(logs),) or len(extras) != len(logs) or not bool(np.all(price > 0)) or not money >= 0:
+        raise ValueError("give one price above 0 and one number of extras for each line, and money of 0 or more")
+    now = [min(int(x), g.size - 1) for x, g in zip(extras, logs, strict=True)]
+    added = [0] * len(logs)
+    gain = np.array([_next_gain(g, x) / c for g, x, c in zip(logs, now, price, strict=True)])
+    left = money
+    while True:
+        able = np.where(price <= left * (1 + 1e-12), gain, 0.0)
+        i = int(np.argmax(able))
+        if able[i] <= 1e-15:
+            break
+        now[i] += 1
+        added[i] += 1
+        left -= float(price[i])
+        gain[i] = _next_gain(logs[i], now[i]) / price[i]
+    return tuple(added), float(np.exp(sum(float(g[x]) for g, x in zip(logs, now, strict=True))))
+
+
+def _next_gain(log: FloatArray, at: int) -> float:
+    """What one piece more adds to the log-probability; large where the line cannot be made without it."""
+    if at + 1 >= log.size:
+        return 0.0
+    gain = float(log[at + 1] - log[at])
+    return gain if np.isfinite(gain) else 1e3
+
+
 def _log_cdf(cdf: ArrayLike) -> FloatArray:
     p = np.asarray(cdf, dtype=float)
     if p.ndim != 1 or p.size == 0 or bool(np.any(~(p >= 0) | (p > 1 + 1e-9))) or bool(np.any(np.diff(p) < -1e-12)):
