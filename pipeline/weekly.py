@@ -20,7 +20,7 @@ import duckdb
 from pipeline import __version__
 from pipeline.analysis.actions import actions
 from pipeline.analysis.drift import drifts
-from pipeline.analysis.overage import check_builds, recommend
+from pipeline.analysis.overage_lines import check_builds, recommend
 from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import rank
 from pipeline.analysis.recognition import recognition

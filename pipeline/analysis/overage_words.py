@@ -82,20 +82,78 @@ def history(
     return text if feeder_known else f"{text}; feeder not known, taken as tape"
 
 
-def load(feeder_type: str, loads: int, per_load: float) -> str:
-    """Middle of the sentence: what the loads cost.
+def load(feeder_type: str, loads: int, pieces: float, splices: int = 0) -> str:
+    """Middle of the sentence: what loads and splices cost together.
 
-    >>> load("tape", 1, 6.0), load("tray", 2, 0.0), load("tape", 3, 6.0)
+    >>> load("tape", 1, 6.0), load("tray", 2, 0.0), load("tape", 3, 18.0)
     ('6 pieces for one reel load', 'nothing for 2 tray loads', '18 pieces for 3 reel loads')
+    >>> load("tape", 1, 10.0, 2)
+    '10 pieces for one reel load and 2 splices'
     """
     one, many = _LOADS[feeder_type]
     loading = f"one {one}" if loads == 1 else f"{count(loads)} {many}"
-    pieces = per_load * loads
+    if splices:
+        loading += " and one splice" if splices == 1 else f" and {count(splices)} splices"
     if pieces <= 0:
         return f"nothing for {loading}"
-    return f"{pieces:g} piece{'' if pieces == 1 else 's'} for {loading}"
+    return f"{round(pieces, 1):g} piece{'' if pieces == 1 else 's'} for {loading}"
 
 
 def sure(level: float) -> str:
     """End of the sentence: the service level."""
     return f"{100 * level:.4g}{THIN}% sure"
+
+
+def by_cost(level: float) -> str:
+    """The same where costs decided: `level` is the probability that comes out."""
+    return f"cheapest at the costs of a stop and of parts left over: {100 * level:.4g}{THIN}% sure"
+
+
+def money(value: float, currency: str) -> str:
+    """An amount, two decimals below 100.
+
+    >>> money(20.0, "EUR"), money(0.0042, "EUR"), money(1234.5, "EUR")
+    ('20.00 EUR', '0.0042 EUR', '1\u202f234 EUR')
+    """
+    if value >= 100:
+        return f"{count(value)} {currency}"
+    return f"{value:.2f} {currency}" if value >= 0.01 or value == 0 else f"{value:.2g} {currency}"
+
+
+def kit(
+    sums: tuple[str, int, float, float],
+    spent: tuple[float, float, str],
+    next_buy: tuple[tuple[str, int], ...],
+    then: float,
+    weakest: str,
+    unable: tuple[str, ...],
+) -> str:
+    """A whole kit in plain words.
+
+    sums   build, lines, joint probability, joint probability of extras line by line
+    spent  cost of the extras, sum to spend next, currency
+    """
+    build, lines, joint, single = sums
+    cost, more, currency = spent
+    text = (
+        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}; "
+        f"line by line they would be {sure(single)}. Most likely to run short: {weakest}."
+    )
+    if next_buy:
+        shown = ", ".join(f"{count(n)} of {part}" for part, n in next_buy[:5])
+        others = f" and {len(next_buy) - 5} other parts" if len(next_buy) > 5 else ""
+        text += f" The next {money(more, currency)} are best spent on {shown}{others}: then {sure(then)}."
+    if unable:
+        text += f" Not in it, because too much may be lost or too little is known: {', '.join(unable)}."
+    return text
+
+
+def standing(
+    fixed: int, share: float, smallest: int, largest: int, waste: float, cost: float | None, currency: str
+) -> str:
+    """A standing rule in plain words."""
+    price = f" ({money(cost, currency)})" if cost is not None else ""
+    return (
+        f"{count(fixed)} piece{'' if fixed == 1 else 's'} and {per_cent(share)} of the need, for {count(smallest)} to "
+        f"{count(largest)} parts. On average {waste:.0f} pieces{price} a build more than a figure made for the build."
+    )

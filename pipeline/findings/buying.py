@@ -1,4 +1,4 @@
-"""What the buyer's pages may print besides the lines of builds: whole kits, standing rules, counts, the test on the past.
+"""What the buyer's pages may print besides the lines of builds: kits, standing rules, counts, the test on the past.
 
 In:    nothing.
 Out:   frozen dataclasses, built by analysis/overage_*.py, read by reports/.
