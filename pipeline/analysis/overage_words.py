@@ -7,7 +7,10 @@ After: the sentence gives losses with their count, the rate with its interval, t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
+
+from pipeline.findings.buying import Rule
 
 THIN: Final = "\u202f"
 _LOADS: Final = {
@@ -157,3 +160,76 @@ def standing(
         f"{count(fixed)} piece{'' if fixed == 1 else 's'} and {per_cent(share)} of the need, for {count(smallest)} to "
         f"{count(largest)} parts. On average {waste:.0f} pieces{price} a build more than a figure made for the build."
     )
+
+
+def loss_figure(
+    what: str, kind: str, value: float, low: float | None, high: float | None, reels: int, share: bool
+) -> str:
+    """One figure of the loss model, with where it comes from.
+
+    >>> loss_figure("parts lost per load", "tape", 6.0, None, None, 0, False)
+    'tape: parts lost per load 6, as set in plant.toml; no reel counts say otherwise.'
+    """
+    shown = per_cent(value) if share else f"{round(value, 1):g}"
+    if low is None or high is None:
+        few = f"; {reels} counted reel{'s' if reels > 1 else ''} cannot say it better" if reels else ""
+        return f"{kind}: {what} {shown}, as set in plant.toml{few or '; no reel counts say otherwise'}."
+    span = f"{per_cent(low, unit=False)} to {per_cent(high)}" if share else f"{low:.1f} to {high:.1f}"
+    return f"{kind}: {what} {shown} ({span}), from {count(reels)} counted reels."
+
+
+def difference(
+    gone: int,
+    logged: int,
+    expected: float,
+    span: tuple[float, float, float],
+    reels: int,
+    value: float | None,
+    currency: str,
+) -> str:
+    """Counts against logs in plain words; `span`: difference, low, high."""
+    middle, low, high = span
+    counted = f"{count(reels)} reel{'s' if reels > 1 else ''}"
+    text = (
+        f"Counts of {counted} say {count(gone)} gone, the logs {count(logged)}, loads and misses about "
+        f"{count(expected)} more"
+    )
+    if low <= 0 <= high:
+        return f"{text}: that agrees within the counting error."
+    more = "more" if middle > 0 else "fewer"
+    money_ = f", {money(abs(value), currency)}" if value is not None else ""
+    ends = sorted((abs(low), abs(high)))
+    return f"{text}: {count(abs(middle))} {more} than that ({count(ends[0])} to {count(ends[1])}){money_}. " + (
+        "Look for parts that go without a log." if middle > 0 else "Check the counts and the pick log."
+    )
+
+
+def past(
+    rules: Sequence[Rule], size: tuple[int, int], weeks: tuple[str, str], expected: float, verdict: str, currency: str
+) -> str:
+    """The test on the past in plain words; `size`: lines, builds; `expected`: how sure the advice was."""
+    advice, flat, _ = rules
+    lines, builds = size
+    span = f"{tenth(advice.low)} to {tenth(advice.high)}"
+    said = {
+        "fits": "as it should be",
+        "too bold": "less than it should be: raise the service level or shorten the history",
+        "too careful": "more than it should be: the parts cost more than they must",
+        "cannot say yet": "too few to say whether it fits",
+    }[verdict]
+    return (
+        f"Tried on {count(lines)} lines of {count(builds)} builds of {weeks[0]} to {weeks[1]}, each with the weeks "
+        f"before it alone: the advice would have been enough for {tenth(advice.enough)} ({span}), {tenth(expected)} in "
+        f"whole pieces was aimed at: {said}. It would have left {count(advice.surplus)} pieces over "
+        f"({money(advice.surplus_cost, currency)}); the flat rule, {count(flat.surplus)} pieces "
+        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough."
+    )
+
+
+def tenth(fraction: float) -> str:
+    """A share in per cent with one decimal.
+
+    >>> tenth(0.9468)
+    '94.7\u202f%'
+    """
+    return f"{100 * fraction:.1f}{THIN}%"
