@@ -80,16 +80,18 @@ def _no_collection() -> Iterator[None]:
             gc.enable()
 
 
-def findings(lines: Lines, plant: Plant, extras: IntArray | None = None, *, how: str = "") -> tuple[Overage, ...]:
+def findings(
+    lines: Lines, plant: Plant, extras: IntArray | None = None, *, how: Sequence[str] = ()
+) -> tuple[Overage, ...]:
     """The lines as findings.
 
-    extras  extra parts of each line where something else than its own service level decided; `how` then says what
+    extras  extra parts of each line where something else than its own service level decided; `how` says what, by line
     """
     with _no_collection():
         return _findings(lines, plant, extras, how)
 
 
-def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: str) -> tuple[Overage, ...]:
+def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence[str]) -> tuple[Overage, ...]:
     confidence = plant.statistics.confidence
     extra, cut = lines.extra() if extras is None else (extras, np.zeros(extras.size, dtype=bool))
     rates, table = lines.rates, lines.parts
@@ -131,7 +133,7 @@ def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: str) -> 
     enough: list[float | None] = [None] * lines.need.size
     if lines.need.size <= ENOUGH_LINES:
         enough = [suffices(lines, n, before[n]) if known[i] else None for n, i in enumerate(lines.part.tolist())]
-    sure = [how or words.sure(v) for v in lines.level.tolist()]
+    sure = list(how) or [words.sure(v) for v in lines.level.tolist()]
     used, lost = (np.rint(x).astype(np.int64).tolist() for x in (rates.used, rates.lost))
     rate, least, most = mean.tolist(), low.tolist(), high.tolist()
     loading: dict[tuple[str, int, float, int], str] = {}

@@ -19,10 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.estimators.arrays import FloatArray
+from pipeline.estimators.arrays import FloatArray, IntArray
 
 NODES = 5_000
 """Partial kits that the search looks at before it settles for what it has."""
+GRID = 20_000
+"""Steps of the grid over the risk budget; fewer where GRID_WORK (steps times choices of all lines) would not do."""
+GRID_WORK = 40_000_000
 LAST = 30
 """Steps of the marginal analysis that are looked at again."""
 _SLACK = 1e-12
@@ -91,6 +94,8 @@ def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, node
         raise ValueError("the cumulative probabilities end before the level is reached; make them longer")
     best, weight = _greedy(logs, price, goal)
     best, bound, exact = _search(best, weight, logs, price, goal, nodes)
+    if not exact and _cost(best, price) > 1.001 * bound:
+        best, bound, exact = _by_budget(best, bound, logs, price, goal)
     gain = [(float(g[x + 1] - g[x]) if x + 1 < g.size else 0.0) / c for g, x, c in zip(logs, best, price, strict=True)]
     own = [float(g[x]) for g, x in zip(logs, best, strict=True)]
     cost = _cost(best, price)
@@ -226,6 +231,59 @@ def _take_back(extras: list[int], logs: list[FloatArray], price: FloatArray, goa
             spare -= float(logs[i][best[i]] - logs[i][best[i] - 1])
             best[i] -= 1
     return best
+
+
+def _by_budget(
+    start: list[int], low: float, logs: list[FloatArray], price: FloatArray, goal: float
+) -> tuple[list[int], float, bool]:
+    """Least cost for each share of the risk budget, line after line (dynamic programming over a grid).
+
+    The budget is -goal; each line's -log-probability is rounded up to the grid for a kit that surely reaches the goal,
+    and down for a bound that no kit goes below. Dear and few lines make the Lagrangian bound loose; this closes it.
+    """
+    best, best_cost = list(start), _cost(start, price)
+    choices = [_choices(g, c, goal, best_cost) for g, c in zip(logs, price, strict=True)]
+    work = sum(x.size for x in choices)
+    steps = int(min(GRID, GRID_WORK // max(work, 1)))
+    if steps < 20 * len(logs):
+        return best, low, False
+    unit = -goal / steps
+    for up in (True, False):
+        least = np.zeros(steps + 1)
+        taken = np.zeros((len(logs), steps + 1), dtype=np.int32)
+        for i, (g, c) in enumerate(zip(logs, price, strict=True)):
+            used = -g[choices[i]] / unit
+            units = np.ceil(used - 1e-9) if up else np.floor(used + 1e-9)
+            after = np.full(steps + 1, np.inf)
+            for x, u in zip(choices[i].tolist(), units.astype(int).tolist(), strict=True):
+                if u <= steps:
+                    cost = least[: steps + 1 - u] + x * c
+                    better = cost < after[u:]
+                    after[u:][better] = cost[better]
+                    taken[i, u:][better] = x
+            least = after
+        if not np.isfinite(least[-1]):
+            continue
+        if not up:
+            low = max(low, float(least[-1]))
+            continue
+        kit, at = [0] * len(logs), steps
+        for i in range(len(logs) - 1, -1, -1):
+            kit[i] = int(taken[i, at])
+            at -= int(np.ceil(-float(logs[i][kit[i]]) / unit - 1e-9))
+        kit = _take_back(kit, logs, price, goal)
+        if sum(float(g[x]) for g, x in zip(logs, kit, strict=True)) >= goal and _cost(kit, price) < best_cost:
+            best, best_cost = kit, _cost(kit, price)
+    return best, min(low, best_cost), best_cost <= low + 1e-9 * max(1.0, best_cost)
+
+
+def _choices(log: FloatArray, price: float, goal: float, most: float) -> IntArray:
+    """Extras of one line that alone reach the goal, cost less than `most` and gain something over the one before."""
+    first = int(np.searchsorted(log, goal))
+    last = min(log.size - 1, int(most / price) + 1)
+    found = np.arange(first, max(last, first) + 1)
+    gains = np.concatenate([[True], np.diff(log[found]) > 0])
+    return np.asarray(found[gains], dtype=np.int64)
 
 
 def _search(
