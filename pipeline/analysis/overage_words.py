@@ -103,13 +103,17 @@ def load(feeder_type: str, loads: int, pieces: float, splices: int = 0) -> str:
 
 
 def sure(level: float) -> str:
-    """End of the sentence: the service level."""
-    return f"{100 * level:.4g}{THIN}% sure"
+    """End of the sentence: the service level. Nothing is ever told to be quite sure.
+
+    >>> sure(0.95), sure(0.999999), sure(0.0612)
+    ('95\u202f% sure', 'over 99.99\u202f% sure', '6.12\u202f% sure')
+    """
+    return f"over 99.99{THIN}% sure" if level > 0.9999 else f"{100 * level:.4g}{THIN}% sure"
 
 
 def by_cost(level: float) -> str:
     """The same where costs decided: `level` is the probability that comes out."""
-    return f"cheapest at the costs of a stop and of parts left over: {100 * level:.4g}{THIN}% sure"
+    return f"cheapest at the costs of a stop and of parts left over: {sure(level)}"
 
 
 def money(value: float, currency: str) -> str:
@@ -158,7 +162,7 @@ def standing(
     price = f" ({money(cost, currency)})" if cost is not None else ""
     return (
         f"{count(fixed)} piece{'' if fixed == 1 else 's'} and {per_cent(share)} of the need, for {count(smallest)} to "
-        f"{count(largest)} parts. On average {waste:.0f} pieces{price} a build more than a figure made for the build."
+        f"{count(largest)} parts. On average {waste:.1f} pieces{price} a build more than a figure made for the build."
     )
 
 

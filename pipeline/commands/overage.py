@@ -21,7 +21,7 @@ from pipeline.analysis.overage import Lines
 from pipeline.analysis.overage_cost import findings_by_cost, findings_with
 from pipeline.analysis.overage_kit import kit_extras, whole_kits
 from pipeline.analysis.overage_lines import findings, suffices
-from pipeline.analysis.overage_words import count, sure
+from pipeline.analysis.overage_words import THIN, count, sure
 from pipeline.buying import Ground
 from pipeline.commands.build_list import BuildList, is_file, read_build_list
 from pipeline.errors import NotEstimable, UserError
@@ -132,7 +132,9 @@ def from_store(con: duckdb.DuckDBPyConnection, plant: Plant, bundle: Bundle, cal
     if call.level is not None or call.leave_out:
         advice = buying.advise(ground, plant)
         made = rounded(replace(made, standing=advice.standing, past_test=advice.past_test))
-    answer = _answer(made, replace(call, build=None) if listed is not None else call, _notes(lines, bundle))
+    answer = _answer(
+        made, replace(call, build=None) if listed is not None else call, _notes(lines, ground, bundle, call)
+    )
     if listed is None:
         return answer
     over = listed.refused > plant.limits.refused_share * listed.read
@@ -158,10 +160,15 @@ def _by(lines: Lines, plant: Plant, call: Call) -> tuple[tuple[Overage, ...], tu
     return buying.with_kits(findings(lines, plant), kits), kits
 
 
-def _notes(lines: Lines | None, bundle: Bundle) -> tuple[str, ...]:
+def _notes(lines: Lines | None, ground: Ground, bundle: Bundle, call: Call) -> tuple[str, ...]:
+    said = []
+    known = set(ground.usage["lot"].drop_nulls())
+    for lot in call.leave_out:
+        if lot not in known:
+            said.append(f'Lot "{lot}" is in no log of these weeks: leaving it out changes nothing.')
     if lines is None:
-        return (f"No part has any history up to {bundle.week}: there is nothing to reckon from.",)
-    return ()
+        said.append(f"No part has any history up to {bundle.week}: there is nothing to reckon from.")
+    return tuple(said)
 
 
 def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:
@@ -186,7 +193,7 @@ def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:
         )
     row |= {"reason": found.reason, "basis": found.basis}
     made: Bundle = rounded(replace(bundle, overage=(replace(found, build="asked"),), kits=()))
-    return Answer([row], [row], notes, (), False, made)
+    return Answer([_typed(row)], [row], notes, (), False, made)
 
 
 def _answer(bundle: Bundle, call: Call, notes: Sequence[str]) -> Answer:
@@ -229,7 +236,7 @@ def _answer(bundle: Bundle, call: Call, notes: Sequence[str]) -> Answer:
     full = [_plain(x) for x in found]
     if call.show == "past" and bundle.past_test is not None:
         full = [_plain(bundle.past_test)]
-    return Answer(short, full, tuple(said), (), False, made, empty)
+    return Answer([_typed(r) for r in short], full, tuple(said), (), False, made, empty)
 
 
 def _line(o: Overage) -> dict[str, Any]:
@@ -239,11 +246,16 @@ def _line(o: Overage) -> dict[str, Any]:
         "need": o.need,
         "extra": o.extra,
         "kit": o.kit,
-        "stock does": o.enough,
+        "stock does": None if o.enough is None else f"{o.enough:.0%}",
         "buy": o.buy,
         "order value": o.buy_cost,
         "reason": o.reason,
     }
+
+
+def _typed(row: dict[str, Any]) -> dict[str, Any]:
+    """A row for a terminal: thin spaces are blanks there."""
+    return {k: v.replace(THIN, " ") if isinstance(v, str) else v for k, v in row.items()}
 
 
 def _plain(value: Any) -> Any:
