@@ -95,7 +95,9 @@ def test_the_stock_of_the_list_stands_in_the_place_of_the_part_table(tmp_path: P
 def test_a_workbook(tmp_path: Path) -> None:
     with xlsxwriter.Workbook(str(tmp_path / "list.xlsx")) as book:
         sheet = book.add_worksheet("first")
-        for r, cells in enumerate([["Part", "Per board", "Boards"], ["P1", 2, 100], [], ["P2", "x", 3], ["0402", 4, 5]]):
+        for r, cells in enumerate(
+            [["Part", "Per board", "Boards"], ["P1", 2, 100], [], ["P2", "x", 3], ["0402", 4, 5]]
+        ):
             for c, value in enumerate(cells):
                 sheet.write(r, c, value)
         book.add_worksheet("notes").write(0, 0, "not looked at")
