@@ -156,7 +156,9 @@ def _share_of(by_feeder: Mapping[str, float]) -> pl.Expr:
 
 def _weights(week: pl.Series, half_life: float) -> FloatArray:
     """Weight of each row by the age of its ISO week, 1 for the newest."""
-    labels = {w: date.fromisocalendar(int(w[:4]), int(w[6:]), 1).toordinal() for w in week.unique().drop_nulls()}
+    labels = {
+        w: date.fromisocalendar(int(w[:4]), 1, 1).toordinal() + 7 * int(w[6:]) for w in week.unique().drop_nulls()
+    }
     if half_life <= 0 or not labels:
         return np.ones(week.len())
     age = (max(labels.values()) - np.array([labels.get(w, max(labels.values())) for w in week], dtype=float)) / 7
