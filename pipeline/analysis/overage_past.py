@@ -146,6 +146,9 @@ def _judge(t: _Tried, builds: int, weeks: Sequence[str], plant: Plant) -> PastTe
     elif advice.low > expected:
         verdict = "too careful"
     tenths = tuple(float(v) for v in pit_shares(t.below, t.at))
+    chance = float(1.96 * np.sqrt(0.09 / t.lost.size))
+    worst = int(np.argmax(np.abs(np.array(tenths) - 0.1)))
+    odd = (worst + 1, tenths[worst]) if abs(tenths[worst] - 0.1) > 2 * chance else None
     level = plant.buying.service_level
     return PastTest(
         builds=builds,
@@ -155,9 +158,9 @@ def _judge(t: _Tried, builds: int, weeks: Sequence[str], plant: Plant) -> PastTe
         level=level,
         rules=rules,
         tenths=tenths,
-        chance=float(1.96 * np.sqrt(0.09 / t.lost.size)),
+        chance=chance,
         verdict=verdict,
-        text=words.past(rules, (t.lost.size, builds), (weeks[0], weeks[-1]), expected, verdict, plant.currency),
+        text=words.past(rules, (t.lost.size, builds), (weeks[0], weeks[-1]), expected, verdict, plant.currency, odd),
     )
 
 

@@ -117,14 +117,14 @@ def by_cost(level: float) -> str:
 
 
 def money(value: float, currency: str) -> str:
-    """An amount, two decimals below 100.
+    """An amount: whole from 100 on, else two decimals, or two digits where it is less than a hundredth.
 
-    >>> money(20.0, "EUR"), money(0.0042, "EUR"), money(1234.5, "EUR")
-    ('20.00 EUR', '0.0042 EUR', '1\u202f234 EUR')
+    >>> money(20.0, "EUR"), money(0.0042, "EUR"), money(1234.5, "EUR"), money(3.256, "EUR")
+    ('EUR 20', 'EUR 0.0042', 'EUR 1\u202f234', 'EUR 3.26')
     """
-    if value >= 100:
-        return f"{count(value)} {currency}"
-    return f"{value:.2f} {currency}" if value >= 0.01 or value == 0 else f"{value:.2g} {currency}"
+    if value >= 100 or value == round(value):
+        return f"{currency} {count(value)}"
+    return f"{currency} {value:.2f}" if value >= 0.01 else f"{currency} {value:.2g}"
 
 
 def kit(
@@ -209,9 +209,17 @@ def difference(
 
 
 def past(
-    rules: Sequence[Rule], size: tuple[int, int], weeks: tuple[str, str], expected: float, verdict: str, currency: str
+    rules: Sequence[Rule],
+    size: tuple[int, int],
+    weeks: tuple[str, str],
+    expected: float,
+    verdict: str,
+    currency: str,
+    odd: tuple[int, float] | None,
 ) -> str:
-    """The test on the past in plain words; `size`: lines, builds; `expected`: how sure the advice was."""
+    """The test on the past in plain words; `size`: lines, builds; `expected`: how sure the advice was;
+    `odd`: the tenth that holds most beyond chance, and its share.
+    """
     advice, flat, _ = rules
     lines, builds = size
     span = f"{tenth(advice.low)} to {tenth(advice.high)}"
@@ -221,12 +229,18 @@ def past(
         "too careful": "more than it should be: the parts cost more than they must",
         "cannot say yet": "too few to say whether it fits",
     }[verdict]
+    shape = ""
+    if odd is not None:
+        shape = (
+            f" The prediction as a whole fits less well: tenth {odd[0]} of it, from few losses to many, holds "
+            f"{tenth(odd[1])} of the lines and not a tenth."
+        )
     return (
         f"Tried on {count(lines)} lines of {count(builds)} builds of {weeks[0]} to {weeks[1]}, each with the weeks "
         f"before it alone: the advice would have been enough for {tenth(advice.enough)} ({span}), {tenth(expected)} in "
         f"whole pieces was aimed at: {said}. It would have left {count(advice.surplus)} pieces over "
         f"({money(advice.surplus_cost, currency)}); the flat rule, {count(flat.surplus)} pieces "
-        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough."
+        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough.{shape}"
     )
 
 
