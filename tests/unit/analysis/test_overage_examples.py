@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.analysis.overage_cost import findings_by_cost
 from pipeline.analysis.overage_kit import whole_kit
 from pipeline.analysis.overage_lines import recommend
 from pipeline.analysis.overage_standing import standing_overage
@@ -58,6 +59,9 @@ def expected_lines() -> list[str]:
     lines = []
     for o in recommend(usage, NO_LOADS, TABLE, BUILDS, PLANT):
         lines.append(f"| {o.build} | {o.part} | {o.need} | {o.extra} | {o.kit} | {o.buy} | {o.basis} | {o.reason} |")
+    for o in findings_by_cost(lines_of(usage, TABLE, BUILDS), PLANT):
+        sure = f"{100 * o.service_level:.1f}" if o.service_level < 0.9995 else "over 99.9"
+        lines.append(f"| {o.build} | {o.part} | {o.unit_cost:g} | {o.extra} | {sure}\u202f% |")
     kit = whole_kit(lines_of(usage, TABLE, BUILDS), "A", PLANT)
     lines += [f"| {part} | {extra} |" for part, extra in kit.extras]
     lines.append(kit.text)
