@@ -184,6 +184,9 @@ def overage(
     part: Annotated[str | None, typer.Option("--part", help="Ask about one part, with --need.")] = None,
     need: Annotated[int | None, typer.Option("--need", help="Placements of that part.")] = None,
     have: Annotated[int | None, typer.Option("--have", help="Pieces there: do they suffice?")] = None,
+    moves: Annotated[
+        str | None, typer.Option("--moves", help="A list of part, issued, returned, to hold against the logs.")
+    ] = None,
     write: Annotated[Path | None, typer.Option("--write", help="Write a workbook as well.", metavar="FILE")] = None,
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
@@ -194,7 +197,7 @@ def overage(
     """
     from pipeline.commands import overage as buyer  # only now: the statistics take a second to import
 
-    call = buyer.check(buyer.Call(build, by, what, level, boards, tuple(leave_out or ()), part, need, have))
+    call = buyer.check(buyer.Call(build, by, what, level, boards, tuple(leave_out or ()), part, need, have, moves))
     of = settings.load(plant)
     bundle = _analyse(of, label)
     if call.plain:

@@ -154,20 +154,53 @@ def unexplained(counts: Counts, parts: pl.DataFrame, plant: Plant) -> tuple[Unex
         .join(known, on="part", how="left")
         .sort("part")
     )
+    return _by_value(rows, counts, plant, reels=True)
+
+
+def moved(
+    moves: pl.DataFrame, usage: pl.DataFrame, loads: pl.DataFrame, counts: Counts, parts: pl.DataFrame, plant: Plant
+) -> tuple[Unexplained, ...]:
+    """The same for what the store room issued and got back in the weeks of history.
+
+    moves  columns part, issued, returned: pieces, one row a part; usage, loads: USAGE and LOADS of the same weeks
+
+    What still lies on the line counts as gone. A part that no log of loads knows is taken as never loaded.
+    """
+    logged = usage.group_by("part").agg(
+        (pl.col("placed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")).sum().alias("logged"),
+        pl.col("missed").sum(),
+    )
+    times = loads.group_by("part").agg((pl.col("loads") + pl.col("splices")).sum().alias("opened"))
+    known = parts.select("part", "package", "unit_cost").unique("part", keep="first", maintain_order=True)
+    rows = (
+        moves.select("part", gone=pl.col("issued") - pl.col("returned"))
+        .join(logged, on="part", how="left")
+        .join(times, on="part", how="left")
+        .join(_fed(parts, usage), on="part", how="left")
+        .with_columns(pl.col("logged", "missed", "opened").fill_null(0), pl.col("feeder_type").fill_null("tape"))
+        .with_columns(reels=pl.col("opened"))
+        .join(known, on="part", how="left")
+        .sort("part")
+    )
+    return _by_value(rows, counts, plant, reels=False)
+
+
+def _by_value(rows: pl.DataFrame, counts: Counts, plant: Plant, *, reels: bool) -> tuple[Unexplained, ...]:
+    """Differences of all rows, most money first."""
     wide = float(stats.norm.ppf((1 + plant.statistics.confidence) / 2))
-    found = [_difference(row, counts, plant, wide) for row in rows.iter_rows(named=True)]
+    found = [_difference(row, counts, plant, wide, reels=reels) for row in rows.iter_rows(named=True)]
     return tuple(sorted(found, key=lambda u: (u.value is None, -abs(u.value or u.difference), u.part)))
 
 
-def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: float) -> Unexplained:
+def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: float, *, reels: bool) -> Unexplained:
     kind = str(row["feeder_type"])
-    reels, gone, logged, missed, opened = (int(str(row[c])) for c in ("reels", "gone", "logged", "missed", "opened"))
+    seen, gone, logged, missed, opened = (int(str(row[c])) for c in ("reels", "gone", "logged", "missed", "opened"))
     share = miss_shares(counts.plant)[kind]
     per_load = load_losses(counts.plant.buying)[kind]
     rates = counts.rates[kind]
     expected = share * missed + per_load * opened
     x = np.array([missed, opened], dtype=float)
-    spread = float(np.sqrt(rates.noise(missed, opened, reels) + x @ rates.covariance @ x))
+    spread = float(np.sqrt(rates.noise(missed, opened, max(seen, 1)) + x @ rates.covariance @ x))
     difference = gone - logged - expected
     low, high = difference - wide * spread, difference + wide * spread
     price = row["unit_cost"]
@@ -176,7 +209,7 @@ def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: floa
     return Unexplained(
         part=str(row["part"]),
         package=None if row["package"] is None else str(row["package"]),
-        reels=reels,
+        reels=seen,
         gone=gone,
         logged=logged,
         expected=expected,
@@ -186,5 +219,7 @@ def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: floa
         value=value,
         value_low=least,
         value_high=most,
-        text=words.difference(gone, logged, expected, (difference, low, high), reels, value, plant.currency),
+        text=words.difference(
+            gone, logged, expected, (difference, low, high), seen if reels else None, value, plant.currency
+        ),
     )

@@ -187,17 +187,16 @@ def difference(
     logged: int,
     expected: float,
     span: tuple[float, float, float],
-    reels: int,
+    reels: int | None,
     value: float | None,
     currency: str,
 ) -> str:
-    """Counts against logs in plain words; `span`: difference, low, high."""
+    """Counts against logs in plain words; `span`: difference, low, high; `reels` None: issues and returns."""
     middle, low, high = span
-    counted = f"{count(reels)} reel{'s' if reels > 1 else ''}"
-    text = (
-        f"Counts of {counted} say {count(gone)} gone, the logs {count(logged)}, loads and misses about "
-        f"{count(expected)} more"
-    )
+    counted = "Issues and returns"
+    if reels is not None:
+        counted = f"Counts of {count(reels)} reel{'s' if reels > 1 else ''}"
+    text = f"{counted} say {count(gone)} gone, the logs {count(logged)}, loads and misses about {count(expected)} more"
     if low <= 0 <= high:
         return f"{text}: that agrees within the counting error."
     more = "more" if middle > 0 else "fewer"

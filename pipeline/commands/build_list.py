@@ -101,6 +101,53 @@ def read_build_list(path: Path, known: set[str], limits: Limits, *, boards: int 
     return taken.done()
 
 
+def read_moves(path: Path, known: set[str], limits: Limits) -> tuple[pl.DataFrame, int, tuple[str, ...]]:
+    """What the store room issued and got back: columns part, issued, returned (0 where the list has none).
+
+    Returns the good rows, one a part, how many lines were refused, and a sentence on each that was wrong. Raises
+    UserError as `read_build_list` does.
+    """
+    rows = _rows(path, limits)
+    header, line = next(((cells, n) for n, cells in rows if any(c.strip() for c in cells)), ([], 0))
+    plain = [_plain_heading(h) for h in header]
+    if missing := [n for n in ("part", "issued") if n not in plain]:
+        raise UserError(
+            f"{path} line {line}: no column {' and none '.join(missing)}. Give part, issued and, if known, returned."
+        )
+    at = {n: plain.index(n) for n in ("part", "issued", "returned") if n in plain}
+    sums: dict[str, list[int]] = {}
+    said: list[str] = []
+    refused = 0
+    for number, cells in rows:
+        if not any(c.strip() for c in cells):
+            continue
+        found = {n: cells[i].strip() if i < len(cells) else "" for n, i in at.items()}
+        issued, back = whole(found["issued"]), whole(found.get("returned") or "0")
+        if not found["part"] or issued is None or back is None or issued < 0 or back < 0:
+            refused += 1
+            said.append(
+                f"{path.name} line {number}: part, issued or returned is missing or no whole number of 0 or more. "
+                "Line refused; correct it."
+            )
+            continue
+        if found["part"] not in known:
+            said.append(
+                f'{path.name} line {number}: part "{found["part"]}" is not in parts.csv: its value is not known.'
+            )
+        total = sums.setdefault(found["part"], [0, 0])
+        total[0], total[1] = total[0] + issued, total[1] + back
+    frame = pl.DataFrame(
+        [(p, *v) for p, v in sorted(sums.items())],
+        schema={"part": pl.String(), "issued": pl.Int64(), "returned": pl.Int64()},
+        orient="row",
+    )
+    return frame, refused, tuple(said)
+
+
+def _plain_heading(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", text.strip().lower()).strip("_")
+
+
 def _rows(path: Path, limits: Limits) -> Iterator[tuple[int, list[str]]]:
     """Number and cells of every row; UserError when the file cannot be read."""
     from pipeline.ingest.containers import kind_of, weigh_workbook
@@ -141,7 +188,7 @@ def _text_rows(path: Path) -> list[tuple[int, list[str]]]:
 
 def _columns(path: Path, line: int, header: list[str], boards: int | None) -> dict[str, int]:
     """Place of each column that is known; UserError for one that is missing or stands twice."""
-    plain = [re.sub(r"[^a-z0-9]+", "_", h.strip().lower()).strip("_") for h in header]
+    plain = [_plain_heading(h) for h in header]
     found: dict[str, int] = {}
     for name, headings in NAMES.items():
         places = [i for i, h in enumerate(plain) if h in headings]

@@ -19,11 +19,12 @@ import polars as pl
 from pipeline import buying
 from pipeline.analysis.overage import Lines
 from pipeline.analysis.overage_cost import findings_by_cost, findings_with
+from pipeline.analysis.overage_counts import moved
 from pipeline.analysis.overage_kit import kit_extras, whole_kits
 from pipeline.analysis.overage_lines import findings, suffices
 from pipeline.analysis.overage_words import THIN, count, sure
 from pipeline.buying import Ground
-from pipeline.commands.build_list import BuildList, is_file, read_build_list
+from pipeline.commands.build_list import BuildList, is_file, read_build_list, read_moves
 from pipeline.errors import NotEstimable, UserError
 from pipeline.findings.buying import WholeKit
 from pipeline.findings.model import Bundle, Overage
@@ -48,6 +49,7 @@ class Call:
     boards           boards of a list that has no such column
     leave_out        lots to leave out, besides the flagged ones and those of the settings
     part, need, have one part: do `have` pieces suffice for `need` placements?
+    moves            list of what the store room issued and got back, to hold against the logs
     """
 
     build: str | None = None
@@ -59,6 +61,7 @@ class Call:
     part: str | None = None
     need: int | None = None
     have: int | None = None
+    moves: str | None = None
 
     @property
     def plain(self) -> bool:
@@ -92,6 +95,8 @@ def check(call: Call) -> Call:
         raise UserError("a question about one part needs --part and --need, and --have for what is there.")
     if call.part is not None and call.build is not None:
         raise UserError("--part asks about one part alone; leave the build out.")
+    if call.moves is not None and (call.part is not None or call.build is not None):
+        raise UserError("--moves holds a list against the logs; leave the build and --part out.")
     for name, number in (("--boards", call.boards), ("--need", call.need)):
         if number is not None and number < 1:
             raise UserError(f"{name} is {number}; expected 1 or more.")
@@ -118,6 +123,8 @@ def from_store(con: duckdb.DuckDBPyConnection, plant: Plant, bundle: Bundle, cal
     ground = buying.gather(con, plant, history, (*buying.bad_lots(bundle.suspects), *call.leave_out))
     if call.part is not None:
         return _one_part(ground, bundle, call)
+    if call.moves is not None:
+        return _moves(ground, plant, bundle, call)
     if call.build is not None and is_file(call.build):
         known = set(ground.parts["part"].to_list())
         listed = read_build_list(Path(call.build), known, plant.limits, boards=call.boards)
@@ -169,6 +176,17 @@ def _notes(lines: Lines | None, ground: Ground, bundle: Bundle, call: Call) -> t
     if lines is None:
         said.append(f"No part has any history up to {bundle.week}: there is nothing to reckon from.")
     return tuple(said)
+
+
+def _moves(ground: Ground, plant: Plant, bundle: Bundle, call: Call) -> Answer:
+    """Issues and returns of the store room against the logs."""
+    known = set(ground.parts["part"].to_list())
+    moves, refused, said = read_moves(Path(str(call.moves)), known, plant.limits)
+    found = moved(moves, ground.usage, ground.loads, ground.counts, ground.parts, plant)
+    answer = _answer(rounded(replace(bundle, unexplained=found)), replace(call, build=None, show="counts"), ())
+    note = f"Issues and returns of {moves.height} parts; they must be those of the same weeks as the logs."
+    over = refused > plant.limits.refused_share * max(1, refused + moves.height)
+    return replace(answer, wrong=said, refused=over, notes=(note,))
 
 
 def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:

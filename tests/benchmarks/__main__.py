@@ -3,12 +3,14 @@
     python -m tests.benchmarks ingest [--scale 10] [--keep DIR]
     python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
+    python -m tests.benchmarks overage
 
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
 CPU and peak memory of `ingest` include the process that reads the logs.
 `known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
+`overage` times the buyer's figures for 10 000 parts in 50 builds, and a kit of 400 lines (overage.py).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from pathlib import Path
 
 import duckdb
 
+from tests.benchmarks.overage import overage
 from tests.plants import make_plant, some_picks, write_picks
 
 BARE = """
@@ -124,7 +127,7 @@ def week() -> None:
 def main() -> None:
     """Parse the call and run one benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["ingest", "known", "week"])
+    parser.add_argument("what", choices=["ingest", "known", "week", "overage"])
     parser.add_argument("--scale", type=float, default=10.0)
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
     parser.add_argument("--files", type=int, default=5000)
@@ -134,6 +137,8 @@ def main() -> None:
         ingest(args.scale, args.keep)
     elif args.what == "known":
         known(args.files)
+    elif args.what == "overage":
+        overage()
     else:
         week()
 

@@ -177,3 +177,26 @@ def test_table_prints_no_control_characters(plant: Path) -> None:
     assert done.returncode == 0
     assert done.stderr == ""
     assert "\\u" not in done.stdout
+
+
+def test_issues_and_returns_against_the_logs(plant: Path, tmp_path: Path) -> None:
+    """P0 went as logged; of P2, the IC at 80, ten more went than anybody logged: it leads the list, with its value."""
+    used = {r["part"]: r["used"] for r in rows(plant, "A")}
+    path = tmp_path / "moves.csv"
+    path.write_text(
+        f"part;issued;returned\nP0;{used['P0'] + 500};500\nP2;{used['P2'] + 40};30\nP1;many;0\n", encoding="utf-8"
+    )
+    found = answer(plant, moves=str(path))
+    assert found.refused
+    assert "moves.csv line 4" in found.wrong[0]
+    first, second = found.full
+    assert (first["part"], second["part"]) == ("P2", "P0")
+    assert first["difference"] == pytest.approx(10, abs=2)
+    assert first["value"] == pytest.approx(80 * first["difference"])
+    assert first["low"] > 0
+    assert "Look for parts that go without a log" in first["text"]
+    assert second["low"] <= 0 <= second["high"]
+    assert "agrees within" in second["text"]
+    path.write_text("part;returned\nP0;3\n", encoding="utf-8")
+    with pytest.raises(UserError, match="no column issued"):
+        answer(plant, moves=str(path))

@@ -1,4 +1,4 @@
-"""Classes of parts, costs, splices, tails, returns, what misses use up: small cases that a buyer would check by hand."""
+"""Classes of parts, costs, splices, tails, returns, what misses use up: small cases to be checked by hand."""
 
 from __future__ import annotations
 
