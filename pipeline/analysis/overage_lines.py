@@ -133,7 +133,8 @@ def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence
     enough: list[float | None] = [None] * lines.need.size
     if lines.need.size <= ENOUGH_LINES:
         enough = [suffices(lines, n, before[n]) if known[i] else None for n, i in enumerate(lines.part.tolist())]
-    sure = list(how) or [words.sure(v) for v in lines.level.tolist()]
+    said = {v: words.sure(v) for v in set(lines.level.tolist())}
+    sure = list(how) or [said[v] for v in lines.level.tolist()]
     used, lost = (np.rint(x).astype(np.int64).tolist() for x in (rates.used, rates.lost))
     rate, least, most = mean.tolist(), low.tolist(), high.tolist()
     loading: dict[tuple[str, int, float, int], str] = {}

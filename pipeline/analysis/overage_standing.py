@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.analysis import overage_words as words
 from pipeline.analysis.overage import prepare
 from pipeline.analysis.overage_pooling import OWN_ENOUGH
-from pipeline.estimators.arrays import IntArray
+from pipeline.estimators.arrays import FloatArray, IntArray
 from pipeline.findings.buying import StandingRule
 from pipeline.settings import Plant
 
@@ -57,8 +57,9 @@ def standing_overage(
     by_part[lines.part, np.searchsorted(grid, lines.need)] = extra
     packages, prices = lines.parts["package"].to_list(), lines.parts["unit_cost"].to_list()
     found = []
+    fixes, shares = _rules(grid, by_part)
     for i, part in enumerate(lines.rates.part):
-        fixed, share = _rule(grid, by_part[i])
+        fixed, share = int(fixes[i]), float(shares[i])
         waste = float(np.mean(np.ceil(fixed + share * grid - 1e-9) - by_part[i]))
         cost = None if prices[i] is None else waste * prices[i]
         found.append(
@@ -85,18 +86,25 @@ def standing_overage(
     return tuple(found)
 
 
-def _rule(sizes: IntArray, extra: IntArray) -> tuple[int, float]:
-    """Fixed number and share of the straight line on or above all points with the least mean distance above them."""
-    best: tuple[float, int, float] | None = None
-    slopes = {0.0}
-    for i in range(sizes.size):
-        for j in range(i):
-            slopes.add(max(0.0, float(extra[i] - extra[j]) / float(sizes[i] - sizes[j])))
-    for slope in sorted(slopes):
-        share = float(np.ceil(slope * 1e5 - 1e-9) / 1e5)
-        fixed = max(0, int(np.ceil(float(np.max(extra - share * sizes)) - 1e-9)))
-        over = float(np.mean((fixed + share * sizes - extra) / (extra + 1.0)))
-        if best is None or over < best[0] - 1e-12:
-            best = (over, fixed, share)
-    assert best is not None
-    return best[1], best[2]
+def _rules(sizes: IntArray, extra: IntArray) -> tuple[IntArray, FloatArray]:
+    """Fixed number and share of the straight line on or above all points with the least mean distance above them.
+
+    sizes  shape (sizes,), rising; extra  shape (parts, sizes)
+
+    The best line goes through two of the points, or is flat: each is tried for all parts at once.
+    """
+    best = np.full(extra.shape[0], np.inf)
+    fixed, share = np.zeros(extra.shape[0], dtype=np.int64), np.zeros(extra.shape[0])
+    pairs = [(i, j) for i in range(sizes.size) for j in range(i)]
+    slopes = [np.zeros(extra.shape[0])]
+    slopes += [np.maximum(0.0, (extra[:, i] - extra[:, j]) / float(sizes[i] - sizes[j])) for i, j in pairs]
+    for slope in slopes:
+        rounded = np.ceil(slope * 1e5 - 1e-9) / 1e5
+        line = rounded[:, None] * sizes
+        above = np.maximum(0, np.ceil((extra - line).max(axis=1) - 1e-9))
+        over = ((above[:, None] + line - extra) / (extra + 1.0)).mean(axis=1)
+        better = (over < best - 1e-12) | ((np.abs(over - best) <= 1e-12) & (rounded < share))
+        best = np.where(better, over, best)
+        fixed = np.where(better, above, fixed).astype(np.int64)
+        share = np.where(better, rounded, share)
+    return fixed, share

@@ -175,17 +175,18 @@ def _greedy(logs: list[FloatArray], price: FloatArray, goal: float) -> tuple[lis
     # No line may lie below the goal by itself, since the others cannot make up for it.
     extras = [int(np.searchsorted(g, goal)) for g in logs]
     reached = sum(float(g[x]) for g, x in zip(logs, extras, strict=True))
+    corners = [_hull(g, x) for g, x in zip(logs, extras, strict=True)]
+    at = [0] * len(logs)
     heap: list[tuple[float, int, int]] = []
     steps: list[tuple[int, int]] = []
     weight = 0.0
 
     def push(i: int) -> None:
-        g, x = logs[i], extras[i]
-        if x + 1 < g.size:
-            slope = (g[x + 1 :] - g[x]) / (price[i] * np.arange(1, g.size - x))
-            step = int(np.argmax(slope))
-            if slope[step] > 0:
-                heapq.heappush(heap, (-float(slope[step]), i, x + 1 + step))
+        xs, gains = corners[i]
+        if at[i] < len(gains):
+            slope = gains[at[i]] / float(price[i])
+            at[i] += 1
+            heapq.heappush(heap, (-slope, i, xs[at[i]]))
 
     for i in range(len(logs)):
         push(i)
@@ -197,6 +198,25 @@ def _greedy(logs: list[FloatArray], price: FloatArray, goal: float) -> tuple[lis
         weight = -1.0 / slope
         push(i)
     return _finish(extras, steps, logs, price, goal), weight
+
+
+def _hull(log: FloatArray, first: int) -> tuple[list[int], list[float]]:
+    """Corners of the concave hull of a line from `first` on, and the log-probability gained a piece between them."""
+    values = log[first:].tolist()
+    xs: list[int] = [0]
+    slopes: list[float] = []
+    for x in range(1, len(values)):
+        while True:
+            slope = (values[x] - values[xs[-1]]) / (x - xs[-1])
+            if not slopes or slope < slopes[-1]:
+                break
+            xs.pop()
+            slopes.pop()
+        if slope <= 0:
+            break  # nothing is gained from here on
+        xs.append(x)
+        slopes.append(slope)
+    return [first + x for x in xs], slopes
 
 
 def _finish(
