@@ -40,7 +40,7 @@ def checks(bundle: Bundle, *, limit: int | None) -> BuyerChecks:
     test, currency = bundle.past_test, bundle.currency
     return BuyerChecks(
         kits=_kits(bundle.kits, currency, limit),
-        kit_words=tuple(k.text for k in (bundle.kits if limit is None else bundle.kits[:limit])),
+        kit_words=_kit_words(bundle, limit),
         past=_past(() if test is None else test.rules, currency),
         past_words="" if test is None else test.text,
         past_chart=Markup("")
@@ -50,6 +50,17 @@ def checks(bundle: Bundle, *, limit: int | None) -> BuyerChecks:
         counted=tuple(f.text for f in bundle.loss_figures if f.source == "counted"),
         standing=_standing(bundle.standing, currency, None if limit is None else min(RULES, limit)),
     )
+
+
+def _kit_words(bundle: Bundle, limit: int | None) -> tuple[str, ...]:
+    """What there is to say on each kit, and which builds have none."""
+    said = [k.text for k in (bundle.kits if limit is None else bundle.kits[:limit])]
+    made = {k.build for k in bundle.kits}
+    lacking = list(dict.fromkeys(o.build for o in bundle.overage if o.build not in made))
+    if lacking:
+        named = words.listed(lacking[:5]) + (f" and {words.count(len(lacking) - 5)} more" if len(lacking) > 5 else "")
+        said.append(f"No whole kit here for {named}; for one build: pickfall overage BUILD --by kit.")
+    return tuple(said)
 
 
 def _chart_title(number: int) -> str:
