@@ -168,22 +168,55 @@ def explain(
 @app.command()
 def overage(
     build: Annotated[
-        str | None, typer.Argument(help="A build of masters/builds.csv. Default: all.", metavar="[BUILD]")
+        str | None,
+        typer.Argument(help="A build of masters/builds.csv, or a build list (CSV, .xlsx). Default: all builds.",
+                       metavar="[BUILD]"),
     ] = None,
     plant: PlantOption = HERE,
     label: WeekOption = None,
+    by: Annotated[str, typer.Option("--by", help="What decides: line, kit (the whole build) or cost.")] = "line",
+    what: Annotated[
+        str, typer.Option("--show", help="lines, kits, standing (a rule a part), losses, counts or past.")
+    ] = "lines",
+    level: Annotated[float | None, typer.Option("--level", help="Service level, such as 0.95.")] = None,
+    boards: Annotated[int | None, typer.Option("--boards", help="Boards, for a list without that column.")] = None,
+    leave_out: Annotated[list[str] | None, typer.Option("--leave-out", help="A lot known to be bad.")] = None,
+    part: Annotated[str | None, typer.Option("--part", help="Ask about one part, with --need.")] = None,
+    need: Annotated[int | None, typer.Option("--need", help="Placements of that part.")] = None,
+    have: Annotated[int | None, typer.Option("--have", help="Pieces there: do they suffice?")] = None,
+    moves: Annotated[
+        str | None, typer.Option("--moves", help="A list of part, issued, returned, to hold against the logs.")
+    ] = None,
+    write: Annotated[Path | None, typer.Option("--write", help="Write a workbook as well.", metavar="FILE")] = None,
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
-) -> None:
-    """Tell what to buy or kit."""
+) -> None:  # fmt: skip
+    """Tell what to buy or kit.
+
+    For builds of builds.csv or a list of your own; line by line, as a whole kit, or by cost.
+    """
+    from pipeline.commands import overage as buyer  # only now: the statistics take a second to import
+
+    call = buyer.check(buyer.Call(build, by, what, level, boards, tuple(leave_out or ()), part, need, have, moves))
     of = settings.load(plant)
     bundle = _analyse(of, label)
-    rows = listing.overage_rows(bundle, build, full=fmt is not Format.table)
-    say(
-        f"From {of.buying.history_weeks} weeks of history up to {bundle.week}. Advice, with its basis beside it.",
-        quiet=quiet,
-    )
-    show(rows, fmt, empty="No builds: fill in masters/builds.csv and run `pickfall ingest`.")
+    if call.plain:
+        answer = buyer.from_findings(bundle, call)
+    else:
+        with open_store(of, write=False) as con:
+            answer = buyer.from_store(con, of, bundle, call)
+    for line in answer.wrong:
+        say(line)
+    if write is not None:
+        from reports import write_overage
+
+        write_overage(answer.bundle, write)
+    weeks = f"From {of.buying.history_weeks} weeks of history up to {bundle.week}. Advice, with its basis beside it."
+    for note in (*answer.notes, weeks):
+        say(note, quiet=quiet)
+    show(answer.full if fmt is not Format.table else answer.short, fmt, empty=answer.empty)
+    if answer.refused:
+        raise typer.Exit(EXIT_REFUSED)
 
 
 @app.command()

@@ -18,6 +18,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import SettingsError, UserError
+from pipeline.settings_buying import BUYING_RANGES, Buying, PartClass
+
+__all__ = [
+    "Buying", "Costs", "KnownFault", "Limits", "Lists", "PartClass", "Plant", "Retention", "Service", "ShiftClock",
+    "Statistics", "check_zone", "line_of", "load", "read_toml", "shift_hours", "unknown_key",
+]  # fmt: skip
 
 FILE = "plant.toml"
 
@@ -53,25 +59,8 @@ class Costs:
     default_part: float = 0.01
     """Price of a part that the part table gives no price for."""
     miss_uses_part: float = 0.3
-    """Share of missed picks after which the feeder indexes past a part, a fraction: common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Buying:
-    """How much extra to buy."""
-
-    service_level: float = 0.95
-    """Probability that the parts for one line of a build suffice, a fraction."""
-    load_loss_tape: float = 6.0
-    """Parts lost when a tape is loaded (threading, first picks): common practice, no source."""
-    load_loss_tube: float = 1.0
-    """The same for a tube."""
-    load_loss_tray: float = 0.0
-    """The same for a tray."""
-    load_loss_bulk: float = 2.0
-    """The same for a bulk case."""
-    history_weeks: int = 8
-    """Weeks of history that the loss rate is taken from."""
+    """Share of missed picks after which the feeder indexes past a part, a fraction: common practice, no source. Other
+    feeders than tape have their own share in [buying]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +177,7 @@ class Plant:
     retention: Retention = field(default_factory=Retention)
     maintenance: tuple[Service, ...] = ()
     known_fault: tuple[KnownFault, ...] = ()
+    part_class: tuple[PartClass, ...] = ()
 
     @property
     def database(self) -> Path:
@@ -242,12 +232,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "retry_seconds": (0.0, 3600.0),
     "default_part": (0.0, 1e6),
     "miss_uses_part": (0.0, 1.0),
-    "service_level": (0.5, 0.99999),
-    "load_loss_tape": (0.0, 10_000.0),
-    "load_loss_tube": (0.0, 10_000.0),
-    "load_loss_tray": (0.0, 10_000.0),
-    "load_loss_bulk": (0.0, 10_000.0),
-    "history_weeks": (1, 520),
+    **BUYING_RANGES,
     "refused_share": (0.0, 1.0),
     "unpacked_bytes": (1, 10**13),
     "unpacked_ratio": (2, 100_000),
@@ -273,7 +258,7 @@ def load(folder: Path) -> Plant:
     data = read_toml(path, text)
     lines = text.decode("utf-8", "replace").splitlines()
     values: dict[str, Any] = {"folder": folder}
-    known = {"plant", "maintenance", "known_fault", *_SECTIONS}
+    known = {"plant", "maintenance", "known_fault", "part_class", *_SECTIONS}
     for section, content in data.items():
         if section not in known:
             raise SettingsError(path, line_of(lines, section), unknown_key(section, known))
@@ -281,6 +266,8 @@ def load(folder: Path) -> Plant:
             values["maintenance"] = _maintenance(path, lines, content)
         elif section == "known_fault":
             values["known_fault"] = _known_faults(path, lines, content)
+        elif section == "part_class":
+            values["part_class"] = _part_classes(path, lines, content)
         elif not isinstance(content, dict):
             raise SettingsError(
                 path, line_of(lines, section), f'"{section}" is a section: write [{section}] above its keys.'
@@ -366,6 +353,8 @@ def _section(path: Path, lines: list[str], section: str, content: dict[str, Any]
 def _value(path: Path, line: int, key: str, value: Any, default: Any) -> Any:
     if key == "begins":
         return _begins(path, line, value)
+    if isinstance(default, tuple):
+        return _texts(path, line, key, value)
     if key == "export":
         if not isinstance(value, str):
             raise SettingsError(path, line, f'"export" must be the name of a folder in quotes, found {value!r}.')
@@ -396,6 +385,41 @@ def _begins(path: Path, line: int, value: Any) -> tuple[str, ...]:
             path, line, '"begins" must be a list of times in rising order, such as ["06:00", "14:00", "22:00"].'
         )
     return tuple(value)
+
+
+def _texts(path: Path, line: int, key: str, value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(v, str) and v for v in value):
+        raise SettingsError(path, line, f'"{key}" must be a list of texts in quotes, such as ["A", "B"].')
+    return tuple(value)
+
+
+def _part_classes(path: Path, lines: list[str], content: Any) -> tuple[PartClass, ...]:
+    """Each entry with its keys, types and ranges checked."""
+    head = line_of(lines, "part_class")
+    if not isinstance(content, list):
+        raise SettingsError(path, head, "write each class of parts under its own [[part_class]].")
+    heads = [n for n, text in enumerate(lines, 1) if re.match(r"\s*\[\[\s*part_class\s*\]\]", text)]
+    places = heads if len(heads) == len(content) else [head] * len(content)
+    found = []
+    for place, entry in zip(places, content, strict=True):
+        values: dict[str, Any] = {}
+        known = {f.name for f in fields(PartClass)}
+        for key, value in entry.items():
+            line = place + line_of(lines[place:], key)
+            if key not in known:
+                raise SettingsError(path, line, unknown_key(key, known))
+            if key == "name" and not (isinstance(value, str) and value.strip()):
+                raise SettingsError(path, line, '"name" must be text in quotes.')
+            if key == "whole_packs" and not isinstance(value, bool):
+                raise SettingsError(path, line, f'"whole_packs" is {value!r}; write true or false.')
+            if key in ("feeder_type", "package"):
+                values[key] = _texts(path, line, key, value)
+            else:
+                values[key] = value if key in ("name", "whole_packs") else _value(path, line, key, value, 0.0)
+        if "name" not in values:
+            raise SettingsError(path, place, 'a [[part_class]] lacks "name".')
+        found.append(PartClass(**values))
+    return tuple(found)
 
 
 def _maintenance(path: Path, lines: list[str], content: Any) -> tuple[Service, ...]:

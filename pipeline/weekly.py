@@ -18,10 +18,10 @@ from zoneinfo import ZoneInfo
 import duckdb
 import polars as pl
 
-from pipeline import __version__
+from pipeline import __version__, buying
 from pipeline.analysis.actions import actions
 from pipeline.analysis.drift import drifts
-from pipeline.analysis.overage import check_builds, recommend
+from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import Counted, rank
 from pipeline.analysis.recognition import recognition
@@ -80,12 +80,11 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         plant.statistics,
         RECOGNITION_PARTS,
     )
-    bad_lots = tuple(s.id for s in ranked.suspects if s.flagged and s.kind == "lot")
-    overage = recommend(frames.usage(con), frames.loads(con), parts, builds, plant, leave_out_lots=bad_lots)
+    bought = buying.advise(buying.gather(con, plant, history, buying.bad_lots(ranked.suspects)), plant)
 
     _, bad_lines = check_builds(builds, parts)
     trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines)
-    todo = actions(ranked.suspects, services, walks, overage, trust, plant.lists.worklist)
+    todo = actions(ranked.suspects, services, walks, bought.overage, trust, plant.lists.worklist)
 
     joint = cells.select("attempts", "placed").sum()
     bundle = Bundle(
@@ -104,12 +103,17 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         services=services,
         recognition=refused_parts,
         drifts=walks,
-        overage=overage,
+        overage=bought.overage,
         quality=trust,
         settings=plant.for_report(),
         versions=versions(),
         looked_at=ranked.looked_at,
         basis=basis(con, plant, week.label),
+        kits=bought.kits,
+        standing=bought.standing,
+        loss_figures=bought.loss_figures,
+        unexplained=bought.unexplained,
+        past_test=bought.past_test,
     )
     made: Bundle = rounded(bundle)
     return made

@@ -16,9 +16,9 @@ from pipeline.findings.model import Bundle
 from reports.csv_files import write_csv
 from reports.html import write_html
 from reports.pdf import write_pdf
-from reports.workbook import write_workbook
+from reports.workbook import write_overage, write_workbook
 
-__all__ = ["write_all", "write_csv", "write_html", "write_pdf", "write_workbook"]
+__all__ = ["write_all", "write_csv", "write_html", "write_overage", "write_pdf", "write_workbook"]
 
 
 def write_all(bundle: Bundle, folder: Path) -> dict[str, Path]:

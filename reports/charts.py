@@ -302,3 +302,33 @@ def _marks(item: Measured) -> list[tuple[float, str]]:
     limits = dict.fromkeys(v for v in (item.limit_low, item.limit_high) if v is not None)
     marks = [(v, "taught and limit" if v == item.taught else "limit") for v in limits]
     return marks if item.taught is None or item.taught in limits else [*marks, (item.taught, "taught")]
+
+
+def tenths(shares: Sequence[float], chance: float, *, title: str, width: float = 330.0, height: float = 92.0) -> Markup:
+    """Share of past lines in each tenth of what was predicted: bars, the tenth that each should be, and chance (band).
+
+    shares  ten fractions; chance: how far from 0.1 one may lie by chance alone
+    """
+    if len(shares) != 10 or not all(math.isfinite(v) for v in shares):
+        return Markup("")
+    left, right, top, bottom = 34.0, width - 6.0, 6.0, height - 26.0
+    y = Axis(0.0, max(0.2, max(shares) * 1.05, 0.1 + chance), bottom, top)
+    step = (right - left) / 10
+    parts = [
+        f'<rect x="{left:.1f}" y="{y.at(0.1 + chance):.1f}" width="{right - left:.1f}" '
+        f'height="{y.at(max(0.0, 0.1 - chance)) - y.at(0.1 + chance):.1f}" fill="{BAND}"/>'
+    ]
+    for place, share in enumerate(shares):
+        x = left + place * step
+        parts.append(
+            f'<rect x="{x + 3:.1f}" y="{y.at(share):.1f}" width="{step - 6:.1f}" '
+            f'height="{bottom - y.at(share):.1f}" fill="#ffffff" stroke="{INK}" stroke-width="1"/>'
+        )
+        parts.append(_text(x + step / 2, bottom + 9, str(place + 1), anchor="middle", size=6.5, fill=GREY))
+    parts.append(_line(left, y.at(0.1), right, y.at(0.1), dash="3 2", width=0.8))
+    for tick in (0.0, 0.1, 0.2):
+        parts.append(_text(left - 4, y.at(tick) + 2.5, words.share(tick), anchor="end", size=6.5, fill=GREY))
+    parts.append(_text(left, height - 4, "fewest losses", size=6.5, fill=GREY))
+    parts.append(_text((left + right) / 2, height - 4, "tenth of the prediction", anchor="middle", size=6.5, fill=GREY))
+    parts.append(_text(right, height - 4, "most losses", anchor="end", size=6.5, fill=GREY))
+    return _svg(width, height, title, parts)

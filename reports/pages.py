@@ -19,6 +19,7 @@ from pipeline.findings.model import Bundle, Suspect
 from reports import (
     items,
     page_buyer,
+    page_buyer_checks,
     page_engineer,
     page_quality,
     page_services,
@@ -96,6 +97,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "services_open": page_services.unjudged(bundle.services, limit=rows),
         "explained": page_suspects.explained("explained", explained, limit=rows),
         "buyer": page_buyer.section(bundle, limit=rows),
+        "checks": page_buyer_checks.checks(bundle, limit=rows),
         "recognition": page_engineer.recognition(bundle.recognition, limit=rows),
         "recognition_cards": [page_engineer.card(f) for f in recognised[:cards]],
         "others": page_suspects.worklist(

@@ -1,7 +1,7 @@
 """The week as a workbook: every row that the pages leave out.
 
 In:    a `Bundle`.
-Out:   an .xlsx file with ten sheets.
+Out:   an .xlsx file with thirteen sheets; or one with the sheets of the buyer alone.
 After: headers frozen and filterable, numbers are numbers, text is text (`=1+1` is no formula), the same bundle gives
        the same bytes: its only date is the end of the week.
 
@@ -50,11 +50,16 @@ SHEETS: Final[dict[str, tuple[str, ...]]] = {
     "Services": ("services",),
     "Recognition": ("recognition", "recognition_measured", "recognition_where"),
     "Overage": ("overage",),
+    "Kits": ("kits",),
+    "Standing overage": ("standing",),
+    "Counts and past": ("unexplained", "loss_figures", "past_rules", "past_tenths"),
     "Drift": ("drift",),
     "Quality": ("machines", "quality"),
     "Refused": ("refused",),
 }
 """Tables on each sheet, one below the other; the first one is frozen and filtered where it stands alone."""
+
+BUYER_SHEETS: Final = {name: SHEETS[name] for name in ("Overage", "Kits", "Standing overage", "Counts and past")}
 
 
 def _worklist_rows(bundle: Bundle) -> Iterable[Row]:
@@ -176,7 +181,7 @@ def _widths(sheet: Any, tables: tuple[Table, ...]) -> None:
         sheet.set_column(place, place, width)
 
 
-def _read_me(book: _Book) -> None:
+def _read_me(book: _Book, sheets: dict[str, tuple[str, ...]]) -> None:
     sheet = book.book.add_worksheet("Read me")
     sheet.set_column(0, 1, 22)
     sheet.set_column(2, 3, 26)
@@ -193,7 +198,7 @@ def _read_me(book: _Book) -> None:
     row = len(lines) + 1
     for place, title in enumerate(("sheet", "table", "column", "field name in csv/", "meaning")):
         sheet.write_string(row, place, title, book.head)
-    for name, tables in SHEETS.items():
+    for name, tables in sheets.items():
         for content in map(_table, tables):
             for column in content.columns:
                 row += 1
@@ -208,9 +213,23 @@ def _read_me(book: _Book) -> None:
 
 def write_workbook(bundle: Bundle, path: Path) -> None:
     """Write `bundle` as a workbook to `path`. OSError when the disk refuses."""
+    path.write_bytes(_workbook(bundle, SHEETS))
+
+
+def write_overage(bundle: Bundle, path: Path) -> None:
+    """Write what `bundle` says to the buyer as a workbook to `path`, which is complete or as it was before."""
+    unfinished = path.with_name(f".{path.name}.part")
+    try:
+        unfinished.write_bytes(_workbook(bundle, BUYER_SHEETS))
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def _workbook(bundle: Bundle, sheets: dict[str, tuple[str, ...]]) -> bytes:
     file = io.BytesIO()
     book = _Book(file, bundle)
-    for name, names in SHEETS.items():
+    for name, names in sheets.items():
         sheet = book.book.add_worksheet(name)
         sheet.set_landscape()
         sheet.set_paper(9)
@@ -220,6 +239,6 @@ def write_workbook(bundle: Bundle, path: Path) -> None:
         row = 0
         for content in tables:
             row = book.table(sheet, row, content, alone=len(tables) == 1)
-    _read_me(book)
+    _read_me(book, sheets)
     book.book.close()
-    path.write_bytes(file.getvalue())
+    return file.getvalue()

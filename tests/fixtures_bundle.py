@@ -30,6 +30,7 @@ from pipeline.findings.model import (
     Suspect,
     TrendPoint,
 )
+from tests.fixtures_buying import buying
 
 HOSTILE = (
     "<b>x</b>",
@@ -379,6 +380,7 @@ def rich_bundle(
         SETTINGS,
         VERSIONS,
         suspects + 2,
+        **buying(),
     )
 
 

@@ -16,8 +16,9 @@ beta-binomial marginal likelihood (Williams 1975, Biometrics 31:949).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -90,44 +91,90 @@ class _History:
     batch_size: FloatArray
     batch_share: FloatArray
     batch_shift_size: FloatArray
+    recent: _Recent
 
 
-def fit(usage: pl.DataFrame, packages: dict[str, str | None], wanted: Sequence[str], miss_share: float) -> Rates | None:
+@dataclass(frozen=True, slots=True)
+class _Recent:
+    """The same history with old weeks counting less, for the rate alone: how far rates vary does not age.
+
+    rate         lost / used, weighted
+    size         independent picks that would tell the rate as well, bursts and batches left aside
+    shift_share  sum of squared shares of the shifts in the weighted use; batch_share the same of the batches
+    """
+
+    rate: FloatArray
+    size: FloatArray
+    shift_share: FloatArray
+    batch_share: FloatArray
+
+
+def fit(
+    usage: pl.DataFrame,
+    packages: dict[str, str | None],
+    wanted: Sequence[str],
+    miss_share: float | Mapping[str, float],
+    half_life: float = 0.0,
+) -> Rates | None:
     """Rates of all `wanted` parts; None when no part of the plant has any history.
 
     usage       USAGE, lots to be left out already left out
     packages    package of each part, where the part table knows it; else the log's
     wanted      part numbers, each once
-    miss_share  share of missed picks that use up a part, a fraction
+    miss_share  share of missed picks that use up a part, a fraction; by feeder type, or one for all
+    half_life   age in weeks, from the newest week of `usage`, at which history counts half; 0: all weeks the same
 
     Breaks when: next weeks are not like the weeks of history (new supplier, moved line), or when lots reach over
     parts, so that their bad luck is shared.
     """
-    history = _read(usage, packages, miss_share)
+    history = _read(usage, packages, miss_share, half_life)
     if history is None:
         return None
     rate, rho_shift, rho_batch, pools = _variation(history)
     return _pool(history, packages, wanted, rate, rho_shift, rho_batch, pools)
 
 
-def losses(usage: pl.DataFrame, miss_share: float) -> pl.DataFrame:
-    """`usage` with `lost` and `used` parts. A part put back on its carrier is neither; a missed pick loses a share."""
+def losses(usage: pl.DataFrame, miss_share: float | Mapping[str, float]) -> pl.DataFrame:
+    """`usage` with `lost` and `used` parts. A part put back on its carrier is neither; a missed pick loses a share.
+
+    miss_share  one share for all, or by feeder type; a feeder that is not known is taken as tape
+    """
     sure = pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
+    share: pl.Expr = pl.lit(miss_share) if isinstance(miss_share, (int, float)) else _share_of(miss_share)
     return usage.with_columns(
-        lost=sure + miss_share * pl.col("missed"),
-        used=pl.col("placed") + sure + miss_share * pl.col("missed"),
-        noise=sure + miss_share**2 * pl.col("missed"),
+        lost=sure + share * pl.col("missed"),
+        used=pl.col("placed") + sure + share * pl.col("missed"),
+        noise=sure + share**2 * pl.col("missed"),
     )
 
 
-def _read(usage: pl.DataFrame, packages: dict[str, str | None], miss_share: float) -> _History | None:
+def _share_of(by_feeder: Mapping[str, float]) -> pl.Expr:
+    return pl.col("feeder_type").replace_strict(
+        list(by_feeder), list(by_feeder.values()), default=by_feeder["tape"], return_dtype=pl.Float64
+    )
+
+
+def _weights(week: pl.Series, half_life: float) -> FloatArray:
+    """Weight of each row by the age of its ISO week, 1 for the newest."""
+    labels = {
+        w: date.fromisocalendar(int(w[:4]), 1, 1).toordinal() + 7 * int(w[6:]) for w in week.unique().drop_nulls()
+    }
+    if half_life <= 0 or not labels:
+        return np.ones(week.len())
+    age = (max(labels.values()) - np.array([labels.get(w, max(labels.values())) for w in week], dtype=float)) / 7
+    return np.asarray(0.5 ** (age / half_life), dtype=float)
+
+
+def _read(
+    usage: pl.DataFrame, packages: dict[str, str | None], miss_share: float | Mapping[str, float], half_life: float
+) -> _History | None:
     counted = losses(usage.filter(pl.col("part").is_not_null()), miss_share).filter(pl.col("used") > 0)
     if counted.is_empty():
         return None
     cells = (
         counted.with_columns(batch=pl.coalesce(pl.concat_str(pl.lit("lot "), "lot"), "reel", "week"))
         .group_by("part", "batch", "shift", "machine")
-        .agg(pl.col("lost", "used", "noise").sum(), pl.col("package").drop_nulls().min())
+        .agg(pl.col("lost", "used", "noise").sum(), pl.col("week").max(), pl.col("package").drop_nulls().min())
         .sort("part", "batch", "shift", "machine", nulls_last=True)
     )
     batches = cells.group_by("part", "batch", maintain_order=True).agg(pl.col("used").sum())
@@ -149,6 +196,15 @@ def _read(usage: pl.DataFrame, packages: dict[str, str | None], miss_share: floa
     within = n * (y / n - (y_batch / n_batch)[batch]) ** 2
     between = n_batch * (y_batch / n_batch - (y_part / n_part)[part]) ** 2
     weight = 1.0 - n_batch / n_part[part]
+    aged = _weights(cells["week"], half_life)
+    old_batch = sums(batch, aged * n, part.size)
+    old = sums(part, old_batch, count)
+    recent = _Recent(
+        rate=sums(part, sums(batch, aged * y, part.size), count) / old,
+        size=old**2 / sums(part, sums(batch, aged**2 * n, part.size), count),
+        shift_share=sums(part, sums(batch, (aged * n) ** 2, part.size), count) / old**2,
+        batch_share=sums(part, old_batch**2, count) / old**2,
+    )
     return _History(
         parts=parts,
         packages=tuple(key[1] if key[0] == "package" else None for key in number),
@@ -165,6 +221,7 @@ def _read(usage: pl.DataFrame, packages: dict[str, str | None], miss_share: floa
         batch_size=n_part - sums(part, n_batch**2, count) / n_part,
         batch_share=sums(part, n_batch**2, count) / n_part**2,
         batch_shift_size=sums(part, squares / n_batch * weight, count),
+        recent=recent,
     )
 
 
@@ -207,12 +264,12 @@ def _pool(
 ) -> Rates:
     """Beta posterior of each wanted part: own counts on a prior from the other parts."""
     groups = len(h.packages)
-    own_rate, every = h.lost / h.used, np.arange(len(h.parts))
+    now, every = h.recent, np.arange(len(h.parts))
     for _ in range(3):
         # Counts that carry as much as independent picks would, given bursts and batches; at the rate as it is believed,
         # not as it was seen, or a lucky part would seem well known.
-        size = 1.0 / (h.thinning / h.used + shift * h.shift_share + np.minimum(c2 * rate, 1.0) * h.batch_share)
-        lost = size * own_rate
+        size = 1.0 / (h.thinning / now.size + shift * now.shift_share + np.minimum(c2 * rate, 1.0) * now.batch_share)
+        lost = size * now.rate
         level = Levels.of(lost, size, h.package_of, groups)
         prior_a, prior_n = level.prior(every, h.package_of)
         rate = (prior_a + lost) / (prior_n + size)

@@ -14,9 +14,15 @@ import numpy as np
 from pipeline.estimators.arrays import FloatArray, IntArray
 
 
-def kit_pieces(need: int, extra: int) -> int:
-    """Pieces to kit. Trays and tubes are counted out and tape is cut, so every kit can be made to the piece."""
-    return need + extra
+def kit_pieces(need: int, extra: int, whole_pack: int | None = None) -> int:
+    """Pieces to kit: to the piece, since trays and tubes are counted out and tape is cut; or in whole packs.
+
+    whole_pack  pieces in a pack where nobody counts the parts of a begun one; None: to the piece
+
+    >>> kit_pieces(1000, 12), kit_pieces(1000, 12, 5000)
+    (1012, 5000)
+    """
+    return need + extra if not whole_pack else -(-(need + extra) // whole_pack) * whole_pack
 
 
 def order_quantity(missing: int, pack_size: int | None, minimum_order: int | None) -> int:
@@ -44,21 +50,26 @@ def orders(
     available: Sequence[int],
     pack_size: Sequence[int | None],
     minimum_order: Sequence[int | None],
-) -> list[int]:
-    """Pieces to order for each line. Earlier lines use up stock, orders on their way and what rounding left over.
+    back: IntArray | None = None,
+) -> tuple[list[int], list[int]]:
+    """Pieces to order for each line, and pieces there before it. Earlier lines use up stock, orders on their way and
+    what rounding left over.
 
     part       index of the part of each line, in the order in which the builds are due
     kit        pieces that each line takes out
     available  by part: stock and on order
+    back       pieces of each line's kit that are in stock again before the next build; None: none
     """
     left = list(available)
-    found = []
-    for i, pieces in zip(part.tolist(), kit.tolist(), strict=True):
+    found, before = [], []
+    again = back.tolist() if back is not None else [0] * part.size
+    for i, pieces, returned in zip(part.tolist(), kit.tolist(), again, strict=True):
         after = left[i] - pieces
         order = order_quantity(-after, pack_size[i], minimum_order[i]) if after < 0 else 0
-        left[i] = after + order
+        before.append(left[i])
+        left[i] = after + order + returned
         found.append(order)
-    return found
+    return found, before
 
 
 def loads_of_build(

@@ -7,7 +7,10 @@ After: the sentence gives losses with their count, the rate with its interval, t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
+
+from pipeline.findings.buying import Rule
 
 THIN: Final = "\u202f"
 _LOADS: Final = {
@@ -82,20 +85,168 @@ def history(
     return text if feeder_known else f"{text}; feeder not known, taken as tape"
 
 
-def load(feeder_type: str, loads: int, per_load: float) -> str:
-    """Middle of the sentence: what the loads cost.
+def load(feeder_type: str, loads: int, pieces: float, splices: int = 0) -> str:
+    """Middle of the sentence: what loads and splices cost together.
 
-    >>> load("tape", 1, 6.0), load("tray", 2, 0.0), load("tape", 3, 6.0)
+    >>> load("tape", 1, 6.0), load("tray", 2, 0.0), load("tape", 3, 18.0)
     ('6 pieces for one reel load', 'nothing for 2 tray loads', '18 pieces for 3 reel loads')
+    >>> load("tape", 1, 10.0, 2)
+    '10 pieces for one reel load and 2 splices'
     """
     one, many = _LOADS[feeder_type]
     loading = f"one {one}" if loads == 1 else f"{count(loads)} {many}"
-    pieces = per_load * loads
+    if splices:
+        loading += " and one splice" if splices == 1 else f" and {count(splices)} splices"
     if pieces <= 0:
         return f"nothing for {loading}"
-    return f"{pieces:g} piece{'' if pieces == 1 else 's'} for {loading}"
+    return f"{round(pieces, 1):g} piece{'' if pieces == 1 else 's'} for {loading}"
 
 
 def sure(level: float) -> str:
-    """End of the sentence: the service level."""
-    return f"{100 * level:.4g}{THIN}% sure"
+    """End of the sentence: the service level. Nothing is ever told to be quite sure.
+
+    >>> sure(0.95), sure(0.999999), sure(0.0612)
+    ('95\u202f% sure', 'over 99.99\u202f% sure', '6.12\u202f% sure')
+    """
+    return f"over 99.99{THIN}% sure" if level > 0.9999 else f"{100 * level:.4g}{THIN}% sure"
+
+
+def by_cost(level: float) -> str:
+    """The same where costs decided: `level` is the probability that comes out."""
+    return f"cheapest at the costs of a stop and of parts left over: {sure(level)}"
+
+
+def money(value: float, currency: str) -> str:
+    """An amount: whole from 100 on, else two decimals, or two digits where it is less than a hundredth.
+
+    >>> money(20.0, "EUR"), money(0.0042, "EUR"), money(1234.5, "EUR"), money(3.256, "EUR")
+    ('EUR 20', 'EUR 0.0042', 'EUR 1\u202f234', 'EUR 3.26')
+    """
+    if value >= 100 or value == round(value):
+        return f"{currency} {count(value)}"
+    return f"{currency} {value:.2f}" if value >= 0.01 else f"{currency} {value:.2g}"
+
+
+def kit(
+    sums: tuple[str, int, float, float],
+    spent: tuple[float, float, str],
+    next_buy: tuple[tuple[str, int], ...],
+    then: float,
+    weakest: str,
+    unable: tuple[str, ...],
+) -> str:
+    """A whole kit in plain words.
+
+    sums   build, lines, joint probability, joint probability of extras line by line
+    spent  cost of the extras, sum to spend next, currency
+    """
+    build, lines, joint, single = sums
+    cost, more, currency = spent
+    text = (
+        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}; "
+        f"line by line they would be {sure(single)}. Most likely to run short: {weakest}."
+    )
+    if next_buy:
+        shown = ", ".join(f"{count(n)} of {part}" for part, n in next_buy[:5])
+        others = f" and {len(next_buy) - 5} other parts" if len(next_buy) > 5 else ""
+        text += f" The next {money(more, currency)} are best spent on {shown}{others}: then {sure(then)}."
+    if unable:
+        text += f" Not in it, because too much may be lost or too little is known: {', '.join(unable)}."
+    return text
+
+
+def standing(
+    fixed: int, share: float, smallest: int, largest: int, waste: float, cost: float | None, currency: str
+) -> str:
+    """A standing rule in plain words."""
+    price = f" ({money(cost, currency)})" if cost is not None else ""
+    return (
+        f"{count(fixed)} piece{'' if fixed == 1 else 's'} and {per_cent(share)} of the need, for {count(smallest)} to "
+        f"{count(largest)} parts. On average {waste:.1f} pieces{price} a build more than a figure made for the build."
+    )
+
+
+def loss_figure(
+    what: str, kind: str, value: float, low: float | None, high: float | None, reels: int, share: bool
+) -> str:
+    """One figure of the loss model, with where it comes from.
+
+    >>> loss_figure("parts lost per load", "tape", 6.0, None, None, 0, False)
+    'tape: parts lost per load 6, as set in plant.toml; no reel counts say otherwise.'
+    """
+    shown = per_cent(value) if share else f"{round(value, 1):g}"
+    if low is None or high is None:
+        few = f"; {reels} counted reel{'s' if reels > 1 else ''} cannot say it better" if reels else ""
+        return f"{kind}: {what} {shown}, as set in plant.toml{few or '; no reel counts say otherwise'}."
+    span = f"{per_cent(low, unit=False)} to {per_cent(high)}" if share else f"{low:.1f} to {high:.1f}"
+    return f"{kind}: {what} {shown} ({span}), from {count(reels)} counted reels."
+
+
+def difference(
+    gone: int,
+    logged: int,
+    expected: float,
+    span: tuple[float, float, float],
+    reels: int | None,
+    value: float | None,
+    currency: str,
+) -> str:
+    """Counts against logs in plain words; `span`: difference, low, high; `reels` None: issues and returns."""
+    middle, low, high = span
+    counted = "Issues and returns"
+    if reels is not None:
+        counted = f"Counts of {count(reels)} reel{'s' if reels > 1 else ''}"
+    text = f"{counted} say {count(gone)} gone, the logs {count(logged)}, loads and misses about {count(expected)} more"
+    if low <= 0 <= high:
+        return f"{text}: that agrees within the counting error."
+    more = "more" if middle > 0 else "fewer"
+    money_ = f", {money(abs(value), currency)}" if value is not None else ""
+    ends = sorted((abs(low), abs(high)))
+    return f"{text}: {count(abs(middle))} {more} than that ({count(ends[0])} to {count(ends[1])}){money_}. " + (
+        "Look for parts that go without a log." if middle > 0 else "Check the counts and the pick log."
+    )
+
+
+def past(
+    rules: Sequence[Rule],
+    size: tuple[int, int],
+    weeks: tuple[str, str],
+    expected: float,
+    verdict: str,
+    currency: str,
+    odd: tuple[int, float] | None,
+) -> str:
+    """The test on the past in plain words; `size`: lines, builds; `expected`: how sure the advice was;
+    `odd`: the tenth that holds most beyond chance, and its share.
+    """
+    advice, flat, _ = rules
+    lines, builds = size
+    span = f"{tenth(advice.low)} to {tenth(advice.high)}"
+    said = {
+        "fits": "as it should be",
+        "too bold": "less than it should be: raise the service level or shorten the history",
+        "too careful": "more than it should be: the parts cost more than they must",
+        "cannot say yet": "too few to say whether it fits",
+    }[verdict]
+    shape = ""
+    if odd is not None:
+        shape = (
+            f" The prediction as a whole fits less well: tenth {odd[0]} of it, from few losses to many, holds "
+            f"{tenth(odd[1])} of the lines and not a tenth."
+        )
+    return (
+        f"Tried on {count(lines)} lines of {count(builds)} builds of {weeks[0]} to {weeks[1]}, each with the weeks "
+        f"before it alone: the advice would have been enough for {tenth(advice.enough)} ({span}), {tenth(expected)} in "
+        f"whole pieces was aimed at: {said}. It would have left {count(advice.surplus)} pieces over "
+        f"({money(advice.surplus_cost, currency)}); the flat rule, {count(flat.surplus)} pieces "
+        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough.{shape}"
+    )
+
+
+def tenth(fraction: float) -> str:
+    """A share in per cent with one decimal.
+
+    >>> tenth(0.9468)
+    '94.7\u202f%'
+    """
+    return f"{100 * fraction:.1f}{THIN}%"

@@ -127,29 +127,6 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def overage_rows(bundle: Bundle, build: str | None, *, full: bool) -> Rows:
-    """Lines of one build, or of all; UserError when the build is unknown."""
-    known = list(dict.fromkeys(o.build for o in bundle.overage))
-    if build is not None and build not in known:
-        raise UserError(f"build {build!r} is not in masters/builds.csv. Known: {', '.join(known) or 'none'}.")
-    found = [o for o in bundle.overage if build in (None, o.build)]
-    if full:
-        return [_plain(o) for o in found]
-    return [
-        {
-            "build": o.build,
-            "part": o.part,
-            "need": o.need,
-            "extra": o.extra,
-            "kit": o.kit,
-            "buy": o.buy,
-            "order value": o.buy_cost,
-            "reason": o.reason,
-        }
-        for o in found
-    ]
-
-
 def status(con: duckdb.DuckDBPyConnection, plant: Plant) -> tuple[dict[str, Any], Mapping[str, Rows]]:
     """What is in the store: totals, weeks, machines, what to know about the newest week's data, refusals."""
     files = quality.files(con)

@@ -19,10 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.estimators.arrays import FloatArray
+from pipeline.estimators.arrays import FloatArray, IntArray
 
 NODES = 5_000
 """Partial kits that the search looks at before it settles for what it has."""
+GRID = 20_000
+"""Steps of the grid over the risk budget; fewer where GRID_WORK (steps times choices of all lines) would not do."""
+GRID_WORK = 40_000_000
 LAST = 30
 """Steps of the marginal analysis that are looked at again."""
 _SLACK = 1e-12
@@ -91,6 +94,8 @@ def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, node
         raise ValueError("the cumulative probabilities end before the level is reached; make them longer")
     best, weight = _greedy(logs, price, goal)
     best, bound, exact = _search(best, weight, logs, price, goal, nodes)
+    if not exact and _cost(best, price) > 1.001 * bound:
+        best, bound, exact = _by_budget(best, bound, logs, price, goal)
     gain = [(float(g[x + 1] - g[x]) if x + 1 < g.size else 0.0) / c for g, x, c in zip(logs, best, price, strict=True)]
     own = [float(g[x]) for g, x in zip(logs, best, strict=True)]
     cost = _cost(best, price)
@@ -103,6 +108,50 @@ def cheapest_kit(cdfs: Sequence[ArrayLike], costs: ArrayLike, level: float, node
         bound=min(bound, cost),
         exact=exact,
     )
+
+
+def best_use(
+    cdfs: Sequence[ArrayLike], costs: ArrayLike, extras: Sequence[int], money: float
+) -> tuple[tuple[int, ...], float]:
+    """Pieces to add to a kit for at most `money`, and the joint probability then.
+
+    cdfs, costs  as in `cheapest_kit`
+    extras       extra parts per line so far
+    money        what may be spent, >= 0
+
+    The piece that adds most log-probability for its price comes first (marginal analysis, as in `cheapest_kit`) as long
+    as it can be paid and adds anything; what is left at the end goes to the best piece that it still pays. Near the
+    best use, not proven to be it. Raises ValueError for other shapes and ranges.
+
+    >>> best_use([[0.5, 0.9, 0.99], [0.5, 0.9, 0.99]], [1.0, 5.0], [0, 0], 6.5)[0]
+    (1, 1)
+    """
+    logs = [_log_cdf(c) for c in cdfs]
+    price = np.asarray(costs, dtype=float)
+    if price.shape != (len(logs),) or len(extras) != len(logs) or not bool(np.all(price > 0)) or not money >= 0:
+        raise ValueError("give one price above 0 and one number of extras for each line, and money of 0 or more")
+    now = [min(int(x), g.size - 1) for x, g in zip(extras, logs, strict=True)]
+    added = [0] * len(logs)
+    gain = np.array([_next_gain(g, x) / c for g, x, c in zip(logs, now, price, strict=True)])
+    left = money
+    while True:
+        able = np.where(price <= left * (1 + 1e-12), gain, 0.0)
+        i = int(np.argmax(able))
+        if able[i] <= 1e-15:
+            break
+        now[i] += 1
+        added[i] += 1
+        left -= float(price[i])
+        gain[i] = _next_gain(logs[i], now[i]) / price[i]
+    return tuple(added), float(np.exp(sum(float(g[x]) for g, x in zip(logs, now, strict=True))))
+
+
+def _next_gain(log: FloatArray, at: int) -> float:
+    """What one piece more adds to the log-probability; large where the line cannot be made without it."""
+    if at + 1 >= log.size:
+        return 0.0
+    gain = float(log[at + 1] - log[at])
+    return gain if np.isfinite(gain) else 1e3
 
 
 def _log_cdf(cdf: ArrayLike) -> FloatArray:
@@ -126,17 +175,18 @@ def _greedy(logs: list[FloatArray], price: FloatArray, goal: float) -> tuple[lis
     # No line may lie below the goal by itself, since the others cannot make up for it.
     extras = [int(np.searchsorted(g, goal)) for g in logs]
     reached = sum(float(g[x]) for g, x in zip(logs, extras, strict=True))
+    corners = [_hull(g, x) for g, x in zip(logs, extras, strict=True)]
+    at = [0] * len(logs)
     heap: list[tuple[float, int, int]] = []
     steps: list[tuple[int, int]] = []
     weight = 0.0
 
     def push(i: int) -> None:
-        g, x = logs[i], extras[i]
-        if x + 1 < g.size:
-            slope = (g[x + 1 :] - g[x]) / (price[i] * np.arange(1, g.size - x))
-            step = int(np.argmax(slope))
-            if slope[step] > 0:
-                heapq.heappush(heap, (-float(slope[step]), i, x + 1 + step))
+        xs, gains = corners[i]
+        if at[i] < len(gains):
+            slope = gains[at[i]] / float(price[i])
+            at[i] += 1
+            heapq.heappush(heap, (-slope, i, xs[at[i]]))
 
     for i in range(len(logs)):
         push(i)
@@ -148,6 +198,25 @@ def _greedy(logs: list[FloatArray], price: FloatArray, goal: float) -> tuple[lis
         weight = -1.0 / slope
         push(i)
     return _finish(extras, steps, logs, price, goal), weight
+
+
+def _hull(log: FloatArray, first: int) -> tuple[list[int], list[float]]:
+    """Corners of the concave hull of a line from `first` on, and the log-probability gained a piece between them."""
+    values = log[first:].tolist()
+    xs: list[int] = [0]
+    slopes: list[float] = []
+    for x in range(1, len(values)):
+        while True:
+            slope = (values[x] - values[xs[-1]]) / (x - xs[-1])
+            if not slopes or slope < slopes[-1]:
+                break
+            xs.pop()
+            slopes.pop()
+        if slope <= 0:
+            break  # nothing is gained from here on
+        xs.append(x)
+        slopes.append(slope)
+    return [first + x for x in xs], slopes
 
 
 def _finish(
@@ -182,6 +251,59 @@ def _take_back(extras: list[int], logs: list[FloatArray], price: FloatArray, goa
             spare -= float(logs[i][best[i]] - logs[i][best[i] - 1])
             best[i] -= 1
     return best
+
+
+def _by_budget(
+    start: list[int], low: float, logs: list[FloatArray], price: FloatArray, goal: float
+) -> tuple[list[int], float, bool]:
+    """Least cost for each share of the risk budget, line after line (dynamic programming over a grid).
+
+    The budget is -goal; each line's -log-probability is rounded up to the grid for a kit that surely reaches the goal,
+    and down for a bound that no kit goes below. Dear and few lines make the Lagrangian bound loose; this closes it.
+    """
+    best, best_cost = list(start), _cost(start, price)
+    choices = [_choices(g, c, goal, best_cost) for g, c in zip(logs, price, strict=True)]
+    work = sum(x.size for x in choices)
+    steps = int(min(GRID, GRID_WORK // max(work, 1)))
+    if steps < 20 * len(logs):
+        return best, low, False
+    unit = -goal / steps
+    for up in (True, False):
+        least = np.zeros(steps + 1)
+        taken = np.zeros((len(logs), steps + 1), dtype=np.int32)
+        for i, (g, c) in enumerate(zip(logs, price, strict=True)):
+            used = -g[choices[i]] / unit
+            units = np.ceil(used - 1e-9) if up else np.floor(used + 1e-9)
+            after = np.full(steps + 1, np.inf)
+            for x, u in zip(choices[i].tolist(), units.astype(int).tolist(), strict=True):
+                if u <= steps:
+                    cost = least[: steps + 1 - u] + x * c
+                    better = cost < after[u:]
+                    after[u:][better] = cost[better]
+                    taken[i, u:][better] = x
+            least = after
+        if not np.isfinite(least[-1]):
+            continue
+        if not up:
+            low = max(low, float(least[-1]))
+            continue
+        kit, at = [0] * len(logs), steps
+        for i in range(len(logs) - 1, -1, -1):
+            kit[i] = int(taken[i, at])
+            at -= int(np.ceil(-float(logs[i][kit[i]]) / unit - 1e-9))
+        kit = _take_back(kit, logs, price, goal)
+        if sum(float(g[x]) for g, x in zip(logs, kit, strict=True)) >= goal and _cost(kit, price) < best_cost:
+            best, best_cost = kit, _cost(kit, price)
+    return best, min(low, best_cost), best_cost <= low + 1e-9 * max(1.0, best_cost)
+
+
+def _choices(log: FloatArray, price: float, goal: float, most: float) -> IntArray:
+    """Extras of one line that alone reach the goal, cost less than `most` and gain something over the one before."""
+    first = int(np.searchsorted(log, goal))
+    last = min(log.size - 1, int(most / price) + 1)
+    found = np.arange(first, max(last, first) + 1)
+    gains = np.concatenate([[True], np.diff(log[found]) > 0])
+    return np.asarray(found[gains], dtype=np.int64)
 
 
 def _search(

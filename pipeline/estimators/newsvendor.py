@@ -90,6 +90,33 @@ def optimal_quantity(pmf: ArrayLike, shortage: float, surplus: float) -> Balance
     return expected_cost(p, quantity, shortage, surplus)
 
 
+def cheapest_quantity(pmf: ArrayLike, stop: float, piece: float, surplus: float) -> Balance:
+    """The quantity with the least expected cost when running short costs `stop` once and `piece` for each piece short.
+
+    pmf             probabilities of a demand of 0, 1, 2, ... pieces; they add up to 1
+    stop            cost of running short at all, >= 0: a line that stands still for one part
+    piece, surplus  cost of each piece short and of each piece left over, >= 0, same currency
+
+    With stop = 0 it is `optimal_quantity`. With `stop` the expected cost may have several local minima: all quantities
+    up to the end of `pmf` are looked at. Of several with the same cost the smallest. Raises ValueError outside these
+    ranges. Breaks when: the end of `pmf` is cut where being short still matters.
+
+    >>> cheapest_quantity([0.5, 0.25, 0.25], 10, 0, 1).quantity, cheapest_quantity([0.5, 0.25, 0.25], 2, 0, 1).quantity
+    (2, 0)
+    """
+    p = _probabilities(pmf)
+    if not all(np.isfinite(v) and v >= 0 for v in (stop, piece, surplus)):
+        raise ValueError("costs must be 0 or more")
+    cdf = np.cumsum(p) / p.sum()
+    quantity = np.arange(p.size, dtype=float)
+    mean = float(quantity @ p) / float(p.sum())
+    over = np.concatenate([[0.0], np.cumsum(cdf)[:-1]])  # E(x - D)+ grows by P(D <= x) from x to x + 1
+    short = np.maximum(over - quantity + mean, 0.0)
+    cost = surplus * over + piece * short + stop * np.maximum(1.0 - cdf, 0.0)
+    best = int(np.flatnonzero(cost <= cost.min() + 1e-12 * max(1.0, float(cost.min())))[0])
+    return Balance(best, float(short[best]), float(over[best]), float(cost[best]))
+
+
 def _probabilities(pmf: ArrayLike) -> FloatArray:
     p = np.asarray(pmf, dtype=float)
     if p.ndim != 1 or p.size == 0 or bool(np.any(~np.isfinite(p) | (p < 0))) or abs(float(p.sum()) - 1) > 1e-6:

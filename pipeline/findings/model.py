@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from pipeline.findings.buying import LossFigure, PastTest, StandingRule, Unexplained, WholeKit
+
 FORMAT = 1
 """Version of findings.json; raised when a field changes its meaning."""
 
@@ -228,6 +230,8 @@ class Overage:
     buy       need + extra - stock - on order, rounded up to packs and the minimum order; 0 when stock suffices
     loss_rate losses per part used while running, with its interval; per-load losses come on top
     basis     where the figures come from, in plain words
+    kit_extra extra that the cheapest whole kit takes of this part; None where no kit was made
+    enough    probability that stock and orders, as far as earlier builds leave them, suffice; None: stock not known
     """
 
     part: str
@@ -256,6 +260,9 @@ class Overage:
     used: int = 0
     lost: int = 0
     reason: str = ""
+    kit_extra: int | None = None
+    part_class: str | None = None
+    enough: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,4 +363,9 @@ class Bundle:
     versions: dict[str, str] = field(default_factory=dict)
     looked_at: int = 0
     basis: str = ""
+    kits: tuple[WholeKit, ...] = ()
+    standing: tuple[StandingRule, ...] = ()
+    loss_figures: tuple[LossFigure, ...] = ()
+    unexplained: tuple[Unexplained, ...] = ()
+    past_test: PastTest | None = None
     format: int = FORMAT

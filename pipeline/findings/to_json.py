@@ -13,6 +13,7 @@ import json
 import math
 import types
 import typing
+from functools import cache
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from pipeline.findings.model import FORMAT, Bundle
@@ -60,9 +61,15 @@ def _plain(value: Any) -> Any:
     return value
 
 
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    """Types of the fields: looked up once a class, since a week has thousands of findings."""
+    return get_type_hints(kind)
+
+
 def _build(kind: Any, data: Any) -> Any:
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        hints = get_type_hints(kind)
+        hints = _hints(kind)
         return kind(**{f.name: _build(hints[f.name], data[f.name]) for f in dataclasses.fields(kind) if f.name in data})
     origin, args = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):

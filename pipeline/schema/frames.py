@@ -81,6 +81,27 @@ LOADS: Final[dict[str, pl.DataType]] = {
 }
 """How often a part was loaded and spliced, by week."""
 
+PAST: Final[dict[str, pl.DataType]] = {
+    "build": pl.String(),  # placement program, else machine
+    "week": pl.String(),
+    "part": pl.String(),
+    "feeder_type": pl.String(),
+    "machines": pl.Int64(),
+    **dict.fromkeys(("placed", "missed", "rejected", "dropped", "unknown"), pl.Int64()),
+}
+"""What one program placed and lost of each part in one week: stands for a build of the past."""
+
+REELS: Final[dict[str, pl.DataType]] = {
+    "machine": pl.String(),
+    "reel": pl.String(),
+    "part": pl.String(),
+    "opened": pl.Boolean(),  # put on or spliced in at the first of the two counts
+    "first": pl.Int64(),
+    "last": pl.Int64(),
+    **dict.fromkeys(("placed", "missed", "lost"), pl.Int64()),
+}
+"""Reels with two counts, and the picks from them in between, over the weeks of history."""
+
 REASONS: Final[dict[str, pl.DataType]] = {
     "week": pl.String(),
     "day": pl.String(),

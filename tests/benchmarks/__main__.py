@@ -6,6 +6,7 @@
     python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
     python -m tests.benchmarks crossed [--threads 2] [--cases small,middle,10k,10k-wide,40k]
+    python -m tests.benchmarks overage
 
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
@@ -14,6 +15,7 @@ CPU and peak memory of `ingest` include the process that reads the logs.
 `known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
 `crossed` fits the crossed model on made-up cells (crossed.py) by its routes, and a small one by plain statsmodels.
+`overage` times the buyer's figures for 10 000 parts in 50 builds, and a kit of 400 lines (overage.py).
 """
 
 from __future__ import annotations
@@ -32,6 +34,7 @@ import duckdb
 from tests.benchmarks.crossed import CASES
 from tests.benchmarks.events import events, messages
 from tests.benchmarks.measured import run, table
+from tests.benchmarks.overage import overage
 from tests.plants import make_plant, some_picks, write_picks
 
 BARE = """
@@ -128,7 +131,7 @@ def crossed(names: list[str], threads: int) -> None:
 def main() -> None:
     """Parse the call and run one benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week", "crossed"])
+    parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week", "crossed", "overage"])
     parser.add_argument("--scale", type=float, default=10.0)
     parser.add_argument("--rows", type=int, default=10_000_000)
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
@@ -147,6 +150,8 @@ def main() -> None:
         known(args.files)
     elif args.what == "crossed":
         crossed(args.cases.split(","), args.threads)
+    elif args.what == "overage":
+        overage()
     else:
         week()
 

@@ -16,7 +16,10 @@ from reports.tables import TABLES
 from reports.workbook import CELL_LIMIT, SHEETS, write_workbook
 from tests.fixtures_bundle import HOSTILE, empty_bundle, hostile_bundle, nothing_known, rich_bundle
 
-NAMES = ["Summary", "Worklist", "Suspects", "Services", "Recognition", "Overage", "Drift", "Quality", "Refused"]
+NAMES = [
+    *("Summary", "Worklist", "Suspects", "Services", "Recognition", "Overage", "Kits", "Standing overage"),
+    *("Counts and past", "Drift", "Quality", "Refused"),
+]
 
 
 def book_of(bundle: Bundle, folder: Path) -> Workbook:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.estimators.kits import cheapest_kit, joint_probability
+from pipeline.estimators.kits import best_use, cheapest_kit, joint_probability
 
 
 def test_kit_of_three_by_brute_force() -> None:
@@ -47,6 +47,45 @@ def test_small_kits_against_exhaustive_search() -> None:
         assert kit.exact
         assert kit.cost == pytest.approx(best, abs=1e-9)
         assert kit.joint >= level - 1e-11
+
+
+def test_kits_with_a_loose_bound_against_exhaustive_search() -> None:
+    """Prices over five powers of ten: the depth-first search gives up (two nodes), and the grid finds the cheapest."""
+    rng = np.random.default_rng(14)
+    closed = 0
+    for _ in range(60):
+        cdfs = [np.cumsum(rng.dirichlet(np.ones(8) * rng.uniform(0.2, 2))) for _ in range(5)]
+        prices, level = 10 ** rng.uniform(-2, 3, 5), float(rng.uniform(0.5, 0.95))
+        kit = cheapest_kit(cdfs, prices, level, nodes=2)
+        joint, cost = np.ones(()), np.zeros(())
+        for cdf, price in zip(cdfs, prices, strict=True):
+            joint, cost = np.multiply.outer(joint, cdf), np.add.outer(cost, price * np.arange(8))
+        best = float(cost[joint >= level - 1e-12].min())
+        assert kit.bound <= best + 1e-9 <= kit.cost + 2e-9
+        assert not kit.exact or kit.cost == pytest.approx(best, abs=1e-9)
+        closed += kit.cost <= best * 1.0011 + 1e-9
+    assert closed >= 57  # a grid step may cost a kit that reaches the goal by less
+
+
+def test_what_the_next_money_buys_against_exhaustive_search() -> None:
+    """Small kits: the best use of a sum raises the joint probability by nearly as much as the best of all uses."""
+    rng = np.random.default_rng(15)
+    shares = []
+    for _ in range(60):
+        cdfs = [np.cumsum(rng.dirichlet(np.sort(rng.uniform(0.3, 3, 7))[::-1])) for _ in range(3)]
+        prices, start, money = rng.uniform(1, 6, 3), [1, 1, 1], float(rng.uniform(3, 15))
+        added, joint = best_use(cdfs, prices, start, money)
+        assert float(np.dot(added, prices)) <= money + 1e-9
+        assert joint == pytest.approx(joint_probability(cdfs, [1 + a for a in added]), rel=1e-12)
+        before, best = joint_probability(cdfs, start), 0.0
+        for a in np.ndindex(6, 6, 6):
+            if np.dot(a, prices) <= money + 1e-9:
+                best = max(best, joint_probability(cdfs, [1 + n for n in a]))
+        if best > before:
+            shares.append((joint - before) / (best - before))
+    assert len(shares) > 40
+    assert np.mean(shares) > 0.95
+    assert max(shares) <= 1 + 1e-9
 
 
 def test_four_hundred_lines_within_a_second() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.estimators.newsvendor import critical_ratio, expected_cost, optimal_quantity
+from pipeline.estimators.newsvendor import cheapest_quantity, critical_ratio, expected_cost, optimal_quantity
 
 
 def test_normal_demand_of_the_textbook() -> None:
@@ -43,7 +43,27 @@ def test_against_stockpyl_and_exhaustive_search() -> None:
         assert best.cost <= min(expected_cost(pmf, q, shortage, surplus).cost for q in range(150)) + 1e-12
 
 
+def test_cost_of_a_stop_by_direct_summation() -> None:
+    """A stop costs once, each piece on top: every quantity summed up piece by piece; without a stop, stockpyl's."""
+    newsvendor = pytest.importorskip("stockpyl.newsvendor")
+    rng = np.random.default_rng(12)
+    for _ in range(30):
+        mean, stop, piece, surplus = rng.uniform(0.5, 30), rng.uniform(0, 200), rng.uniform(0.1, 5), rng.uniform(0.1, 9)
+        pmf = stats.poisson.pmf(np.arange(200), mean)
+        best = cheapest_quantity(pmf, stop, piece, surplus)
+        costs = [
+            sum(p * (surplus * (q - d) if d <= q else stop + piece * (d - q)) for d, p in enumerate(pmf))
+            for q in range(90)
+        ]
+        assert best.cost == pytest.approx(min(costs), rel=1e-9)
+        assert best.quantity == int(np.argmin(costs))
+        plain = cheapest_quantity(pmf, 0.0, piece, surplus)
+        assert plain.quantity == newsvendor.newsvendor_poisson(surplus, piece, mean)[0]
+
+
 def test_impossible_arguments_are_named() -> None:
+    with pytest.raises(ValueError, match="0 or more"):
+        cheapest_quantity([1.0], -1, 0, 0)
     with pytest.raises(ValueError, match="more than 0"):
         critical_ratio(0, 1)
     with pytest.raises(ValueError, match="add up to 1"):

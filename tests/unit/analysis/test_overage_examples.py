@@ -7,9 +7,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.analysis.overage import recommend
-from pipeline.analysis.overage_kit import kit_recommend, standing_overage
-from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, parts_of, usage_of
+from pipeline.analysis.overage_cost import findings_by_cost
+from pipeline.analysis.overage_kit import whole_kit
+from pipeline.analysis.overage_lines import recommend
+from pipeline.analysis.overage_standing import standing_overage
+from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, lines_of, parts_of, usage_of
 
 PAGE = Path(__file__).parents[3] / "docs" / "overage.md"
 
@@ -57,12 +59,14 @@ def expected_lines() -> list[str]:
     lines = []
     for o in recommend(usage, NO_LOADS, TABLE, BUILDS, PLANT):
         lines.append(f"| {o.build} | {o.part} | {o.need} | {o.extra} | {o.kit} | {o.buy} | {o.basis} | {o.reason} |")
-    kit = kit_recommend("A", usage, NO_LOADS, TABLE, BUILDS, PLANT)
-    for part, extra in zip(kit.parts, kit.extras, strict=True):
-        lines.append(f"| {part} | {extra} |")
-    lines.append(f"together {kit.joint:.1%} sure, for {kit.cost:.2f}; line by line it would be {kit.single:.1%}")
+    for o in findings_by_cost(lines_of(usage, TABLE, BUILDS), PLANT):
+        sure = f"{100 * o.service_level:.1f}" if o.service_level < 0.9995 else "over 99.9"
+        lines.append(f"| {o.build} | {o.part} | {o.unit_cost:g} | {o.extra} | {sure}\u202f% |")
+    kit = whole_kit(lines_of(usage, TABLE, BUILDS), "A", PLANT)
+    lines += [f"| {part} | {extra} |" for part, extra in kit.extras]
+    lines.append(kit.text)
     for rule in standing_overage(usage, NO_LOADS, TABLE, PLANT):
-        lines.append(f"| {rule.part} | {rule.fixed} | {100 * rule.share:.2f}\u202f% |")
+        lines.append(f"| {rule.part} | {rule.fixed} | {100 * rule.share:.2f}\u202f% | {rule.waste:.0f} |")
     return lines
 
 

@@ -1,0 +1,68 @@
+"""Extras by what running short and parts left over cost, and what extras of any origin are worth.
+
+In:    `Lines`, the plant's settings.
+Out:   extra parts of each line, and how sure each line is with them.
+After: no other whole number of extra parts of a line is expected to cost less, at the plant's costs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from pipeline.analysis import overage_words as words
+from pipeline.analysis.overage import Lines
+from pipeline.analysis.overage_lines import findings, suffices
+from pipeline.estimators.arrays import IntArray
+from pipeline.estimators.newsvendor import cheapest_quantity
+from pipeline.estimators.predictive import LoadLoss, predictive_pmf
+from pipeline.findings.model import Overage
+from pipeline.settings import Plant
+
+FARTHEST: Final = 500_000
+"""Expected extra parts above which a line keeps the extra of its service level."""
+
+
+def cheapest_extras(lines: Lines, plant: Plant) -> IntArray:
+    """Extra parts of each line with the least expected cost of stops, missing pieces and parts left over.
+
+    A part without a price counts with the plant's default. A line that is hopeless, or too long to be reckoned piece by
+    piece, keeps the extra of its service level.
+    """
+    found, cut = lines.extra()
+    prices = lines.parts["unit_cost"].fill_null(plant.costs.default_part).to_numpy().astype(float)[lines.part]
+    expected = lines.need * lines.bad / lines.good + lines.load_mean
+    for i in np.flatnonzero(~cut & (expected < FARTHEST)).tolist():
+        chances = predictive_pmf(
+            int(lines.need[i]),
+            float(lines.good[i]),
+            float(lines.bad[i]),
+            LoadLoss("poisson", float(lines.load_mean[i])).pmf(1),
+        )
+        surplus = plant.buying.surplus_share * float(prices[i])
+        best = cheapest_quantity(
+            chances / chances.sum(), plant.buying.stop_cost, plant.buying.short_piece_cost, surplus
+        )
+        found[i] = best.quantity
+    return found
+
+
+def findings_by_cost(lines: Lines, plant: Plant) -> tuple[Overage, ...]:
+    """What to kit and buy where costs decide."""
+    extras = cheapest_extras(lines, plant)
+    sure = _sure(lines, extras)
+    return findings(sure, plant, extras, how=[words.by_cost(v) for v in sure.level.tolist()])
+
+
+def findings_with(lines: Lines, plant: Plant, extras: IntArray) -> tuple[Overage, ...]:
+    """What to kit and buy with the given extras, such as those of a whole kit; each line says how sure it is."""
+    sure = _sure(lines, extras)
+    return findings(sure, plant, extras, how=[words.sure(v) for v in sure.level.tolist()])
+
+
+def _sure(lines: Lines, extras: IntArray) -> Lines:
+    """The lines with the probability that `extras` suffice in the place of the service level."""
+    pieces = (lines.need + extras).tolist()
+    return replace(lines, level=np.array([suffices(lines, i, n) for i, n in enumerate(pieces)], dtype=float))
