@@ -32,7 +32,7 @@ from pipeline.store.database import connect
 from tests.faults.runs import ROOT
 from tests.plants import MAPPING, make_plant
 
-CASES = 150
+CASES = 80
 LONG = 20_000
 SECONDS = 20
 """No case takes longer; a good one takes some hundredths of a second."""

@@ -31,9 +31,9 @@ def _start(*args: object) -> subprocess.Popen[str]:
 def _writing(plant: Path) -> Iterator[None]:
     """A run of ingest that has begun to write and does not end while the block runs."""
     program = (
-        "import sys, time; from pipeline import intake; real = intake.loading.load_staged\n"
+        "import sys; from pipeline.store.loading import LoadGroup; real = LoadGroup.add\n"
         "def slow(*a):\n    done = real(*a); print('loaded', flush=True); sys.stdin.readline(); return done\n"
-        "intake.loading.load_staged = slow\n"
+        "LoadGroup.add = slow\n"
         "from pipeline.cli import main; main()"
     )
     command = [sys.executable, "-c", program, "ingest", "--plant", str(plant), "--quiet"]
