@@ -164,13 +164,17 @@ def _database(task: Task) -> duckdb.DuckDBPyConnection:
 
 
 def _write_tables(con: duckdb.DuckDBPyConnection, folder: Path) -> list[str]:
-    """Write every staged table that has rows to <folder>/<name>.parquet; their names."""
+    """Write every staged table that has rows to <folder>/<name>.parquet, without its empty columns; their names."""
     written = []
     for name in (*(t.name for t in EVENT_TABLES), "refused"):
-        ((filled,),) = con.execute(f"select exists (select 1 from staged_{name})").fetchall()
+        columns = [f'"{c}"' for (c,) in con.execute(f"select column_name from (describe staged_{name})").fetchall()]
+        (counts,) = con.execute(f"select {', '.join(f'count({c})' for c in columns)} from staged_{name}").fetchall()
+        filled = ", ".join(c for c, count in zip(columns, counts, strict=True) if count)
         if filled:
             target = literal(str(folder / f"{name}.parquet"))
-            con.execute(f"copy staged_{name} to {target} (format parquet, compression 'lz4_raw')")
+            con.execute(
+                f"copy (select {filled} from staged_{name}) to {target} (format parquet, compression 'lz4_raw')"
+            )
             written.append(name)
     return written
 

@@ -69,7 +69,7 @@ class Staged:
         """The staged tables on the store's connection."""
         staging = Staging(con)
         for name in self.tables:
-            con.execute(f"insert into staged_{name} select * from read_parquet({path_literal(self._file(name))})")
+            con.execute(f"insert into staged_{name} by name from read_parquet({path_literal(self._file(name))})")
         staging.records_read, staging.records_ignored = self.read, self.ignored
         return staging
 
