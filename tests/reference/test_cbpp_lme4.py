@@ -36,14 +36,13 @@ def test_herd_and_observation_effect(herds):
     y, m, X, herd = herds
     fit = fit_crossed(y, m, X, [herd, np.arange(y.size)], tolerance=1e-5)
     assert fit.converged
-    # the likelihood is flat in the herd variance, so the two optimisers stop up to 2e-5 apart
-    assert np.allclose(fit.beta, [-1.50029, -1.22650, -1.32883, -1.86625], atol=3e-5)
-    assert fit.sigmas[1] ** 2 == pytest.approx(0.79400, abs=3e-5)
-    assert fit.sigmas[0] ** 2 == pytest.approx(0.03384, abs=3e-5)
+    assert fit.sigmas[0] ** 2 == pytest.approx(0.03384, abs=1e-5)
     assert fit.minus2loglik == pytest.approx(174.6383, abs=5.1e-5)
-    # so flat that the published spreads cost less than 1e-7, and they are not better than the ones found
+    # The likelihood is so flat in the observation variance that lme4 stopped at 0.79400, a little short of the maximum:
+    # its spreads cost less than 1e-7 and are no better than ours; at them, everything else is as published.
     theirs = fit_crossed(y, m, X, [herd, np.arange(y.size)], sigmas=[0.03384**0.5, 0.79400**0.5], tolerance=1e-5)
     assert 0 <= theirs.minus2loglik - fit.minus2loglik < 1e-7
+    assert np.allclose(theirs.beta, [-1.50029, -1.22650, -1.32883, -1.86625], atol=1e-5)
 
 
 def test_fixed_effects_at_the_joint_mode(herds):
