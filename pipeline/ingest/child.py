@@ -31,9 +31,10 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import FileRefused
-from pipeline.ingest.delimited_sql import literal
 from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.quoting import literal
 from pipeline.ingest.source import open_source
+from pipeline.ingest.staged_file import StagedFile
 from pipeline.ingest.staging import Staging
 from pipeline.schema.tables import EVENT_TABLES
 from pipeline.settings import Plant
@@ -129,10 +130,10 @@ def _read(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, An
         if reader is None:
             raise FileRefused("no reader knows this file. Write a log mapping whose `files` patterns fit its name.")
         with contextlib.closing(_database(task)) as con:
-            staging = Staging(con)
+            staging = Staging(con, folder)
             reader.stage(source, staging, plant)
             staging.flush()
-            tables = _write_tables(con, folder)
+            tables = _write_tables(con, folder, set(staging.attached))
     return {
         "is": "staged",
         "content_hash": source.content_hash,
@@ -143,6 +144,7 @@ def _read(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, An
         "read": staging.records_read,
         "ignored": staging.records_ignored,
         "tables": tables,
+        "attached": {name: _described(found) for name, found in staging.attached.items()},
     }
 
 
@@ -163,10 +165,20 @@ def _database(task: Task) -> duckdb.DuckDBPyConnection:
     return con
 
 
-def _write_tables(con: duckdb.DuckDBPyConnection, folder: Path) -> list[str]:
-    """Write every staged table that has rows to <folder>/<name>.parquet, without its empty columns; their names."""
+def _described(found: StagedFile) -> dict[str, Any]:
+    """All of a `StagedFile` but its path, which the other end knows."""
+    return {"columns": list(found.columns), "first": found.first, "offset_us": found.offset_us}
+
+
+def _write_tables(con: duckdb.DuckDBPyConnection, folder: Path, there: set[str]) -> list[str]:
+    """Write every staged table that has rows to <folder>/<name>.parquet, without its empty columns; their names.
+
+    there   tables that lie there already
+    """
     written = []
     for name in (*(t.name for t in EVENT_TABLES), "refused"):
+        if name in there:
+            continue
         columns = [f'"{c}"' for (c,) in con.execute(f"select column_name from (describe staged_{name})").fetchall()]
         (counts,) = con.execute(f"select {', '.join(f'count({c})' for c in columns)} from staged_{name}").fetchall()
         filled = ", ".join(c for c, count in zip(columns, counts, strict=True) if count)

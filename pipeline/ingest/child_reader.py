@@ -31,8 +31,9 @@ import duckdb
 
 from pipeline.errors import FileRefused, PickfallError
 from pipeline.ingest.child import Task, too_large
-from pipeline.ingest.delimited_sql import path_literal
 from pipeline.ingest.dialect import Dialect, SourceFile
+from pipeline.ingest.quoting import path_literal
+from pipeline.ingest.staged_file import StagedFile
 from pipeline.ingest.staging import Staging
 from pipeline.schema.tables import EVENT_TABLES
 from pipeline.settings import Plant
@@ -62,6 +63,7 @@ class Staged:
     read: int
     ignored: int
     tables: tuple[str, ...]
+    attached: dict[str, StagedFile]
     folder: Path
     state: tuple[int, ...]
 
@@ -70,6 +72,8 @@ class Staged:
         staging = Staging(con)
         for name in self.tables:
             con.execute(f"insert into staged_{name} by name from read_parquet({path_literal(self._file(name))})")
+        for name, found in self.attached.items():
+            staging.attach(name, found)
         staging.records_read, staging.records_ignored = self.read, self.ignored
         return staging
 
@@ -138,9 +142,13 @@ class ChildReader:
         source = SourceFile(path, path, found["content_hash"], int(found["size"]), found["encoding"], "")
         names = {t.name for t in EVENT_TABLES} | {"refused"}
         tables = tuple(t for t in found["tables"] if t in names)
-        return Staged(
-            source, found["dialect"], found["mapping"], found["read"], found["ignored"], tables, folder, state
-        )
+        attached = {
+            t.name: StagedFile(folder / f"{t.name}.parquet", tuple(said["columns"]), said["first"], said["offset_us"])
+            for t in EVENT_TABLES
+            if (said := found["attached"].get(t.name))
+        }
+        counts = found["read"], found["ignored"]
+        return Staged(source, found["dialect"], found["mapping"], *counts, tables, attached, folder, state)
 
     def _start(self) -> None:
         self._stop()

@@ -17,8 +17,8 @@ import duckdb
 from pipeline.errors import FileRefused
 from pipeline.ingest.containers_cut import Cut, Refuse
 from pipeline.ingest.delimited_lines import Layout
-from pipeline.ingest.delimited_sql import literal, name, path_literal
 from pipeline.ingest.mapping import LogMapping
+from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.ingest.staging import RAW_LIMIT
 from pipeline.settings import Limits
 

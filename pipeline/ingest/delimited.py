@@ -4,9 +4,10 @@ In:    a `SourceFile` whose name fits the patterns of exactly one `LogMapping`.
 Out:   rows of the mapping's table in the `Staging`, with the physical line that each began on.
 After: records read = rows staged + lines refused; text is kept byte for byte; nothing was guessed by a CSV sniffer.
 
-A file in which every line is one regular record is read by DuckDB alone. Any other (a torn line, a line end inside
-quotes, a comment, a blank line, sections) is first copied record by record with its line numbers (delimited_lines.py).
-Workbooks, Parquet and JSON lines are cut into the same records by containers*.py and go the same way from there.
+A file in which every line is one regular record is read by DuckDB alone and goes on as a Parquet file. Any other (a
+torn line, a line end inside quotes, a comment, a blank line, sections) is first copied record by record with its line
+numbers (delimited_lines.py). Workbooks, Parquet and JSON lines are cut into the same records by containers*.py and go
+the same way from there.
 Memory stays within what the database may take, whatever the size of the file.
 """
 
@@ -15,17 +16,21 @@ from __future__ import annotations
 import os
 import re
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
 
 from pipeline.errors import FileRefused
 from pipeline.ingest.containers import CUTTERS, Cut, RawText, check_content
+from pipeline.ingest.delimited_count import countable_lines
 from pipeline.ingest.delimited_lines import Layout, Passing, RawLines, read_layout, write_regular
-from pipeline.ingest.delimited_sql import LEFT_OUT, MOST_FIELDS, PENDING, Conversion, irregular_sql, literal, scan_sql
+from pipeline.ingest.delimited_sql import LEFT_OUT, MOST_FIELDS, PENDING, Conversion, irregular_sql, scan_sql
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.local_time import settle_by_order, zone_of
 from pipeline.ingest.mapping import LogMapping, Place, bare_name
+from pipeline.ingest.quoting import literal
+from pipeline.ingest.staged_file import LINE, StagedFile
 from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
 
@@ -71,7 +76,6 @@ class Delimited:
             else:
                 cut = CUTTERS[mapping.content](text, mapping, work, staging.refuse, plant.limits)
                 _convert_cut(cut, staging, _conversion(mapping, cut.layout, source.path, plant))
-        staging.con.execute(f"drop table {TABLE}")
         if source.text == source.path and source.text.stat().st_size != source.size and mapping.content != "workbook":
             raise FileRefused("changed while it was read. Load it again when it is complete.")
 
@@ -162,37 +166,75 @@ def _plain_name(text: Path, work: Path) -> Path:
 
 
 def _convert(text: Path, staging: Staging, conversion: Conversion, work: Path) -> None:
+    expected = _regular_lines(staging.con, text, conversion)
+    if expected is not None and _convert_regular(text, staging, conversion, expected):
+        return
     con, rules, layout = staging.con, conversion.mapping.text, conversion.layout
-    refused, left_out, expected = 0, 0, _regular_lines(con, text, conversion)
-    numbered = expected is None
-    if numbered:
-        copy = work / "records.txt"
-        refused, left_out = write_regular(text, copy, rules, layout, staging.refuse, _passing(conversion))
-        scan = scan_sql(copy, rules, layout.fields, 0, numbered=True)
-    else:
-        scan = scan_sql(text, rules, layout.fields, layout.first, numbered=False)
-    con.execute(f"create or replace temp table {TABLE} as {conversion.table_sql(scan, numbered=numbered)}")
-    ((rows, low, high),) = con.execute(f"select count(*), min(rowid), max(rowid) from {TABLE}").fetchall()
-    if expected is not None and (expected != rows or (rows and high - low + 1 != rows)):
-        raise RuntimeError(f"{text}: {expected} regular lines, but {rows} rows numbered {low} to {high} were read")
-    # Row ids rise in the order of the file; in an open transaction they begin far above 0.
-    line = f"{TABLE}.line" if numbered else f"({TABLE}.rowid - {low or 0} + {layout.first + 1})"
-    staging.records_read += rows + refused + left_out
+    copy = work / "records.txt"
+    refused, left_out = write_regular(text, copy, rules, layout, staging.refuse, _passing(conversion))
+    scan = scan_sql(copy, rules, layout.fields, 0, numbered=True)
+    con.execute(f"create or replace temp table {TABLE} as {conversion.table_sql(scan, numbered=True)}")
+    staging.records_read += _count(con, "true") + refused + left_out
     staging.records_ignored += left_out
-    _finish(staging, conversion, line, "span" if numbered else "1", RawLines(text))
+    _finish(staging, conversion, "line", "span", RawLines(text))
+    con.execute(f"drop table {TABLE}")
 
 
 def _convert_cut(cut: Cut, staging: Staging, conversion: Conversion) -> None:
     con = staging.con
     con.execute(f"create or replace temp table {TABLE} as {conversion.table_sql(cut.scan, numbered=True)}")
     staging.records_read += _count(con, "true") + cut.refused
-    _finish(staging, conversion, f"{TABLE}.line", "span", cut.raw)
+    _finish(staging, conversion, "line", "span", cut.raw)
+    con.execute(f"drop table {TABLE}")
+
+
+def _convert_regular(text: Path, staging: Staging, conversion: Conversion, expected: int) -> bool:
+    """Convert a file of regular lines in one pass; False, with nothing staged, when it turns out not to be regular."""
+    con, layout, mapping = staging.con, conversion.layout, conversion.mapping
+    target = staging.file(mapping.table)
+    scan = scan_sql(text, mapping.text, layout.fields, layout.first, numbered=False)
+    with con.cursor() as apart:  # a file that DuckDB cannot cut would abort an open transaction
+        try:
+            apart.execute(
+                f"copy ({conversion.rows_sql(scan)}) to {literal(str(target))} (format parquet, compression 'lz4_raw')"
+            )
+        except (duckdb.InvalidInputException, duckdb.NotImplementedException):
+            return False
+    found = StagedFile(target, conversion.filled(), layout.first + 1, 0)
+    con.execute(f"create temp view {TABLE} as select *, {LINE} + {found.first} as line from {found.scan_sql()}")
+    rows = _count(con, "true")
+    if rows != expected:
+        con.execute(f"drop view {TABLE}")
+        return False
+    staging.records_read += rows
+    (span,) = con.execute(conversion.span_sql(TABLE)).fetchall()
+    offset = None if span[0] is None else conversion.offset_us(span)
+    if span[0] is None or offset is not None:
+        if offset is not None:
+            staging.attach(mapping.table, replace(found, offset_us=offset))
+        _account(staging, conversion, "line", "1", RawLines(text))
+        con.execute(f"drop view {TABLE}")
+        return True
+    con.execute(f"drop view {TABLE}")
+    machine = "" if "machine" in found.columns else ", cast(null as varchar) as machine"
+    con.execute(
+        f"create or replace temp table {TABLE} as select *, {LINE} + {found.first} as line, "
+        f"cast(null as timestamp) as time{machine} from {found.scan_sql()}"
+    )
+    _finish(staging, conversion, "line", "1", RawLines(text))
+    con.execute(f"drop table {TABLE}")
+    return True
 
 
 def _finish(staging: Staging, conversion: Conversion, line: str, span: str, raw: RawText) -> None:
-    """Stage the rows that are right, refuse those with a problem, count those that a filter left out."""
+    """Stage the rows that are right, and account for the others."""
+    _settle_times(staging.con, conversion, line)
+    _account(staging, conversion, line, span, raw)
+
+
+def _account(staging: Staging, conversion: Conversion, line: str, span: str, raw: RawText) -> None:
+    """Refuse the rows with a problem, count those that a filter left out."""
     con = staging.con
-    _settle_times(con, conversion, line)
     if conversion.mapping.filters:
         staging.records_ignored += _count(con, f"problem = {literal(LEFT_OUT)}")
     if _count(con, f"problem <> {literal(LEFT_OUT)}"):
@@ -223,17 +265,17 @@ def _count(con: duckdb.DuckDBPyConnection, condition: str) -> int:
 
 
 def _regular_lines(con: duckdb.DuckDBPyConnection, text: Path, conversion: Conversion) -> int | None:
-    """Number of data lines if every one is one regular record, else None.
-
-    Runs on a connection of its own, because a file that DuckDB cannot cut would abort an open transaction.
-    """
-    layout = conversion.layout
+    """Number of data lines if every one is one regular record (or will be, once as many are read), else None."""
+    layout, rules = conversion.layout, conversion.mapping.text
     if not layout.regular or not 2 <= layout.fields <= MOST_FIELDS:
         return None
-    with con.cursor() as apart:
+    if (lines := countable_lines(text, rules, layout.fields, layout.first)) is not None:
+        return lines
+    with con.cursor() as apart:  # see `_convert_regular`
         try:
-            sql = irregular_sql(text, conversion.mapping.text, layout.fields, layout.first)
-            ((lines, irregular, held),) = apart.execute(sql).fetchall()
+            ((lines, irregular, held),) = apart.execute(
+                irregular_sql(text, rules, layout.fields, layout.first)
+            ).fetchall()
         except (duckdb.InvalidInputException, duckdb.NotImplementedException):
             return None
     return None if irregular or not _all_there(text, layout.first, int(lines), int(held)) else int(lines)

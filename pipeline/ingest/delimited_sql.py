@@ -14,8 +14,9 @@ from datetime import tzinfo
 from pathlib import Path
 
 from pipeline.ingest.delimited_lines import Layout, regular_pattern
-from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, utc_sql
+from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, offset_in, utc_sql
 from pipeline.ingest.mapping import REASON_SOURCE, UNITS, LogMapping, TextRules
+from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.schema.tables import Column
 
 LEFT_OUT = "left out"
@@ -24,29 +25,6 @@ PENDING = "repeated hour"
 """Problem of a row whose time is shown twice and that the order of the lines has to decide."""
 MOST_FIELDS = 500
 """Fields up to which the regular expression of `irregular_sql` is used."""
-
-
-def literal(text: str) -> str:
-    """SQL string literal.
-
-    >>> literal("it's")
-    "'it''s'"
-    """
-    return "'" + text.replace("'", "''") + "'"
-
-
-def name(text: str) -> str:
-    """SQL identifier."""
-    return '"' + text.replace('"', '""') + '"'
-
-
-def path_literal(path: Path) -> str:
-    """SQL literal of a path that DuckDB takes for this one file and not for a pattern.
-
-    >>> path_literal(Path("/logs/a[1].csv"))
-    "'/logs/a[[]1].csv'"
-    """
-    return literal("".join(f"[{c}]" if c in "*?[" else c for c in path.absolute().as_posix()))
 
 
 def _read_csv(path: Path, columns: Iterable[str], options: Mapping[str, str]) -> str:
@@ -142,6 +120,24 @@ class Conversion:
             else:
                 texts = ", ".join(literal(t) for t in found.texts)
                 yield f"{cell} {'in' if found.test == 'equals' else 'not in'} ({texts})"
+
+    def rows_sql(self, scan: str) -> str:
+        """Query over `scan` with what `StagedFile` holds: our columns, reason_group, `local` and `problem`."""
+        columns = [name(c.name) for c in self.columns()]
+        if self._reason_group():
+            columns.append(f"{self._reason_group()} as reason_group")
+        return f"select {', '.join(columns)}, local, problem from ({self.table_sql(scan, numbered=False)})"
+
+    def filled(self) -> tuple[str, ...]:
+        """Our columns that `rows_sql` gives, without time."""
+        return (*(c.name for c in self.columns()), *(["reason_group"] if self._reason_group() else []))
+
+    def offset_us(self, span: Span) -> int | None:
+        """Microseconds that the wall clock is ahead of UTC in all of `span`; None when that changes there."""
+        if self.mapping.time.absolute:
+            return 0
+        offset = offset_in(self.zone, span)
+        return None if offset is None else round(offset.total_seconds()) * 1_000_000
 
     def span_sql(self, table: str) -> str:
         """Query for the lowest and highest wall time in the rows without a problem."""

@@ -117,6 +117,11 @@ def _offset_before(zone: tzinfo, span: Span) -> timedelta:
     return datetime(FIRST_YEAR, 1, 1, tzinfo=UTC).astimezone(zone).utcoffset() or timedelta(0)
 
 
+def offset_in(zone: tzinfo, span: Span) -> timedelta | None:
+    """The one offset from UTC of all wall times in `span`; None when it changes there."""
+    return None if changes_in(zone, span) else _offset_before(zone, span)
+
+
 def utc_sql(local: str, zone: tzinfo, repeated: Pass | None, span: Span = EVERY_YEAR) -> str:
     """SQL for UTC of the SQL expression `local` (TIMESTAMP, wall clock of `zone`).
 

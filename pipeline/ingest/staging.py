@@ -1,25 +1,33 @@
 """Where a dialect puts what it found in one file, before the loader takes or drops it as a whole.
 
-In:    frames or SQL over the file, from one dialect module.
-Out:   temporary tables `staged_<table>` and `staged_refused` on the store's connection.
+In:    frames, or Parquet files of converted rows, from one dialect module.
+Out:   temporary tables `staged_<table>` and `staged_refused` on the store's connection; a large table that came as one
+       Parquet file is a view of that file until something has to be taken out of it (`settle`).
 After: every row has a line number; nothing in the store itself has changed.
 """
 
 from __future__ import annotations
 
+import shutil
+import tempfile
+import weakref
 from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.ingest.staged_file import StagedFile
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
-from pipeline.schema.tables import EVENT_TABLES, table
+from pipeline.schema.tables import EVENT_TABLES, Table, table
 
 if TYPE_CHECKING:
     import duckdb
 
 RAW_LIMIT = 2000
 """Characters of a refused line that are kept."""
+
+_LEFT_VIEWS = "select view_name from duckdb_views() where temporary and starts_with(view_name, 'staged_')"
 
 
 class Staging:
@@ -30,15 +38,23 @@ class Staging:
                      leaves out)
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, con: duckdb.DuckDBPyConnection, folder: Path | None = None) -> None:
+        """folder: where `file` may be written; None: a folder that goes when this object goes."""
         self.con = con
         self.records_read = 0
         self.records_ignored = 0
+        self.attached: dict[str, StagedFile] = {}
+        self._folder = folder
         self._refused: list[tuple[int | None, str, str]] = []
+        for (left,) in con.execute(_LEFT_VIEWS).fetchall():
+            con.execute(f'drop view temp."{left}"')
         for spec in EVENT_TABLES:
-            columns = ", ".join(f'"{c.name}" {c.type}' for c in spec.columns if c.name != "load_id")
-            con.execute(f'create or replace temp table "staged_{spec.name}" ({columns})')
+            self._make(spec)
         con.execute("create or replace temp table staged_refused (line BIGINT, raw VARCHAR, reason VARCHAR)")
+
+    def _make(self, spec: Table) -> None:
+        columns = ", ".join(f'"{c.name}" {c.type}' for c in spec.columns if c.name != "load_id")
+        self.con.execute(f'create or replace temp table "staged_{spec.name}" ({columns})')
 
     def add(self, name: str, rows: pl.DataFrame | Iterable[dict[str, object]]) -> None:
         """Add rows to staged_<name>; columns that are absent become null, `line` must be there.
@@ -60,6 +76,33 @@ class Staging:
         self.con.register("incoming", ArrowStream(frame))
         self.con.execute(f'insert into "staged_{name}" select * from incoming')
         self.con.unregister("incoming")
+
+    def file(self, name: str) -> Path:
+        """Where a dialect may write the rows of one table as Parquet, to `attach` them."""
+        if self._folder is None:
+            self._folder = Path(tempfile.mkdtemp(prefix="pickfall-staged-"))
+            weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
+        return self._folder / f"{name}.parquet"
+
+    def attach(self, name: str, found: StagedFile) -> None:
+        """Let staged_<name>, which must be empty, be the rows of a file."""
+        self.con.execute(f'drop table "staged_{name}"')
+        self.con.execute(f'create temp view "staged_{name}" as {found.sql(table(name))}')
+        self.attached[name] = found
+
+    def settle(self) -> None:
+        """Make tables of the attached files, so that rows can be taken out of them."""
+        for name, found in self.attached.items():
+            self.con.execute(f'drop view "staged_{name}"')
+            self.con.execute(f'create temp table "staged_{name}" as {found.sql(table(name))}')
+        self.attached.clear()
+
+    def release(self) -> None:
+        """Empty the tables and let go of the files."""
+        for name in self.attached:
+            self.con.execute(f'drop view "staged_{name}"')
+            self._make(table(name))
+        self.attached.clear()
 
     def refuse(self, line: int | None, raw: str, reason: str) -> None:
         """Keep a line that cannot be loaded: its number, its text, and what was found, expected and to be done."""

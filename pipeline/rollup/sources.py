@@ -25,7 +25,11 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """
     used = {k for (k,) in con.execute("select distinct kind from master_alias").fetchall()}
     staged = {
-        n for (n,) in con.execute("select table_name from duckdb_tables() where temporary").fetchall()
+        n
+        for (n,) in con.execute(
+            "select table_name from duckdb_tables() where temporary "
+            "union all select view_name from duckdb_views() where temporary"
+        ).fetchall()
     }  # no file is being loaded when the masters change
     names = {}
     for base in READ:

@@ -83,7 +83,8 @@ def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnec
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
         "enable_progress_bar": "false",
-        "preserve_insertion_order": "true",
+        # A large insert would leave row groups that are not full, which the next checkpoint writes all over again.
+        "preserve_insertion_order": "false" if write else "true",
         "TimeZone": "UTC",
     }
     for name, value in settings.items():

@@ -80,6 +80,7 @@ class LoadGroup:
         self.start()
         staging.flush()
         result = _load(self._con, staging, source, file, dialect, mapping)
+        staging.release()
         self.rows += result.read
         return result
 
@@ -123,14 +124,14 @@ def _load(
     con: duckdb.DuckDBPyConnection, staging: Staging, source: SourceFile, file: str, dialect: str, mapping: str | None
 ) -> LoadResult:
     load_id = _one(con, "select coalesce(max(load_id), 0) + 1 from load")
-    filled, duplicate = _move(con, load_id, file)
+    filled, duplicate = _move(con, staging, load_id, file)
     # An ignored message has a row in `message`; a line that a filter of the mapping left out has none anywhere.
     without_row = 0 if MESSAGE in filled else staging.records_ignored
     result = LoadResult(
         file=file,
         dialect=dialect,
         read=staging.records_read,
-        loaded=_count_lines(con, filled, load_id) + without_row,
+        loaded=_count_lines(con, filled, load_id, apart=bool(staging.attached)) + without_row,
         duplicate=duplicate,
         refused=_one(con, "select count(*) from staged_refused"),
         ignored=staging.records_ignored,
@@ -149,20 +150,23 @@ def _load(
     return result
 
 
-def _move(con: duckdb.DuckDBPyConnection, load_id: int, file: str) -> tuple[list[Table], int]:
+def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: str) -> tuple[list[Table], int]:
     """Staged rows into the store, each event once; returns the tables staged and the number of duplicate lines."""
     filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
     con.execute("create or replace temp table dropped_line (line BIGINT)")
     _find_repeated_messages(con)
-    _drop_lines(con, filled)
-    _refuse_closed_hours(con, filled)
+    _drop_lines(con, staging, filled)
+    _refuse_closed_hours(con, staging, filled)
+    known = PICK in filled and _hours_known(con)
+    if known:
+        staging.settle()  # what is read several times
     for spec in filled:
-        if spec.name != "message":
+        if spec.name != "message" and (spec is not PICK or known):
             _find_repeated_rows(con, spec)
-    if PICK in filled and _hours_known(con):
+    if known:
         find_disagreements(con, load_id)
     duplicate = _one(con, "select count(distinct line) from dropped_line")
-    _drop_lines(con, filled)
+    _drop_lines(con, staging, filled)
     for spec in filled:
         names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
         con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
@@ -170,17 +174,19 @@ def _move(con: duckdb.DuckDBPyConnection, load_id: int, file: str) -> tuple[list
     return filled, duplicate
 
 
-def _drop_lines(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> None:
+def _drop_lines(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[Table]) -> None:
     """Take the duplicate lines found so far out of the staging."""
     if _one(con, "select exists (select 1 from dropped_line)"):
+        staging.settle()
         for spec in filled:
             con.execute(f"delete from staged_{spec.name} where line in (select line from dropped_line)")
 
 
-def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> None:
+def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[Table]) -> None:
     """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known."""
     if not _one(con, "select exists (select 1 from closed_hour)"):
         return
+    staging.settle()
     for spec in filled:
         if spec in (PICK, MEASUREMENT):
             con.execute(
@@ -206,6 +212,7 @@ def load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: s
     Raises FileRefused when the file is cut into other lines than before, KeyError when it was never loaded.
     """
     staging.flush()
+    staging.settle()
     group = LoadGroup(con)
     group.start()
     try:
@@ -235,7 +242,7 @@ def _load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: 
     for name in (*(t.name for t in EVENT_TABLES), "refused"):
         con.execute(f"delete from staged_{name} where line not in (select line from once_refused)")
     con.execute("delete from refused where load_id = ?", [load_id])
-    filled, repeated = _move(con, load_id, file)
+    filled, repeated = _move(con, staging, load_id, file)
     refused = _one(con, "select count(*) from staged_refused")
     new = _one(con, "select count(*) from once_refused") - repeated - refused
     passed = new - _count_staged(con, filled)
@@ -296,8 +303,6 @@ def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
 
 def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
     """Lines without a message identity whose content an earlier file of the same hours already holds."""
-    if spec is PICK and not _hours_known(con):
-        return
     content = ", ".join(f'"{c.name}"' for c in spec.content())
     same = " and ".join(f's."{c.name}" is not distinct from k."{c.name}"' for c in spec.content())
     con.execute(
@@ -310,10 +315,15 @@ def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
     )
 
 
-def _count_lines(con: duckdb.DuckDBPyConnection, filled: list[Table], load_id: int) -> int:
-    """How many lines or messages stand in the store for this load, counted there and not taken from the staging."""
+def _count_lines(con: duckdb.DuckDBPyConnection, filled: list[Table], load_id: int, *, apart: bool) -> int:
+    """How many lines or messages stand in the store for this load, counted there and not taken from the staging.
+
+    apart   every row has a line of its own
+    """
     if not filled:
         return 0
+    if apart and len(filled) == 1:
+        return _one(con, f"select count(*) from {filled[0].name} where load_id = {int(load_id)}")
     lines = " union all ".join(f"select line from {t.name} where load_id = {int(load_id)}" for t in filled)
     return _one(con, f"select count(distinct line) from ({lines})")
 

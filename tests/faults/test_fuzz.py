@@ -1,6 +1,7 @@
 """Seeded mutations of small good logs through every reader and container, with a real database.
 
-For each case: no error but FileRefused, no hang, and read = loaded + duplicate + refused once it is in the store.
+For each case: no error but FileRefused, no hang, and read = loaded + duplicate + refused once it is in the store. After
+every group of cases: the tallies equal a fresh count of the picks (the roll-up checks that itself).
 A case is (sample, number): `_mutate(sample, number)` gives the same bytes again.
 """
 
@@ -34,6 +35,10 @@ from tests.plants import MAPPING, make_plant
 
 CASES = 80
 LONG = 20_000
+PARTS = 20
+"""Tests that the long set is divided into, so that several processes can share it."""
+GROUP = 20
+"""Cases that are rolled up together, as small files are."""
 SECONDS = 20
 """No case takes longer; a good one takes some hundredths of a second."""
 
@@ -196,22 +201,34 @@ class _Bench:
         (folder / "mappings" / "picks.toml").write_text(MAPPING.replace("*picks*", "own_*"), encoding="utf-8")
         self.plant: Plant = settings.load(folder)
         self.readers: tuple[Dialect, ...] = dialects(self.plant)
-        self.con = self._new()
         self.tried = self.loaded = self.refused = 0
+        self.renew()
 
-    def _new(self) -> duckdb.DuckDBPyConnection:
+    def renew(self) -> None:
+        """Begin with an empty store."""
         path = self.folder / "store" / "fuzz.duckdb"
         path.unlink(missing_ok=True)
-        con = connect(path, 500, write=True)
-        migrations.migrate(con, migrations.version(con))
-        return con
+        self.con: duckdb.DuckDBPyConnection = connect(path, 500, write=True)
+        migrations.migrate(self.con, migrations.version(self.con))
+        self.group = loading.LoadGroup(self.con)
+
+    def close(self) -> None:
+        """Roll up what was loaded, and check that every file balances."""
+        with _clock(SECONDS):
+            self.group.commit()
+        ((open_rows,),) = self.con.execute(
+            "select count(*) from load where rows_read <> rows_loaded + rows_duplicate + rows_refused"
+        ).fetchall()
+        assert open_rows == 0
 
     def case(self, sample: Sample, content: bytes) -> None:
         """Read and load one log; raises whatever goes wrong."""
         self.tried += 1
+        if self.tried % GROUP == 0:
+            self.close()
         if self.tried % 500 == 0:
             self.con.close()
-            self.con = self._new()
+            self.renew()
         path = self.folder / sample.name
         path.write_bytes(content)
         work = self.folder / "work"
@@ -226,10 +243,6 @@ class _Bench:
             reason = "none"
         assert reason.strip()
         shutil.rmtree(work)
-        ((open_rows,),) = self.con.execute(
-            "select count(*) from load where rows_read <> rows_loaded + rows_duplicate + rows_refused"
-        ).fetchall()
-        assert open_rows == 0
 
     def _take(self, path: Path, work: Path) -> None:
         declared = next((e for e in (r.encoding(path) for r in self.readers) if e), None)
@@ -239,7 +252,7 @@ class _Bench:
             raise FileRefused("no reader knows it")
         staging = Staging(self.con)
         reader.stage(source, staging, self.plant)
-        result = loading.load_staged(self.con, staging, source, path.name, reader.name, reader.describe(source))
+        result = self.group.add(staging, source, path.name, reader.name, reader.describe(source))
         assert result.read == result.loaded + result.duplicate + result.refused
         self.loaded += result.loaded > 0
 
@@ -255,9 +268,10 @@ def _fuzz(folder: Path, cases: int, first: int) -> None:
         except Exception as error:
             failures.append(f"{sample.name} {sample.container} {number}: {type(error).__name__}: {str(error)[:300]}")
             bench.con.close()
-            bench.con = bench._new()
+            bench.renew()
             if len(failures) == 20:
                 break
+    bench.close()
     bench.con.close()
     assert not failures, "\n".join(failures)
     assert bench.loaded > cases // 10, "hardly a case was read at all"
@@ -269,6 +283,7 @@ def test_the_samples_themselves_are_good(tmp_path: Path) -> None:
     for sample in _samples():
         bench.case(sample, sample.packed(sample.text))
     assert bench.refused == 0
+    bench.close()
     for table in ("pick", "reel_event", "service", "measurement", "message", "activity"):
         ((filled,),) = bench.con.execute(f"select count(*) > 0 from {table}").fetchall()
         assert filled, f"no sample fills {table}"
@@ -280,8 +295,9 @@ def test_mutated_logs(tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-def test_twenty_thousand_mutated_logs(tmp_path: Path) -> None:
-    _fuzz(tmp_path, LONG, 1_000)
+@pytest.mark.parametrize("part", range(PARTS))
+def test_twenty_thousand_mutated_logs(tmp_path: Path, part: int) -> None:
+    _fuzz(tmp_path, LONG // PARTS, 1_000 * (part + 1))
 
 
 def test_cases_are_the_same_every_time() -> None:

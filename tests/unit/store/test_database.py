@@ -38,7 +38,7 @@ def test_settings_that_matter_are_ours_and_cannot_be_changed(plant: settings.Pla
             "autoload_known_extensions": "false",
             "enable_progress_bar": "false",
             "lock_configuration": "true",
-            "preserve_insertion_order": "true",
+            "preserve_insertion_order": "false",
         }
         found = dict(
             con.execute(
