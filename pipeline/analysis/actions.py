@@ -117,7 +117,7 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
     return Action(
         owner="maintenance planner" if owner == "maintenance planner" else "engineer",
         what=f"{s.kind.capitalize()} {s.id}{where}: {s.advice}",
-        why=f"{s.losses} {what}{expected}: {effect}{since}.{doubt}{note}",
+        why=f"{_count(s.losses)} {what}{expected}: {effect}{since}.{doubt}{note}",
         worth=s.cost_per_week,
         worth_low=s.cost_low,
         worth_high=s.cost_high,
@@ -164,8 +164,8 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
             Action(
                 "buyer",
                 f"{what}{due}",
-                f"Kit {extra} pieces above the {sum(o.need for o in lines)} placed; each part then suffices with "
-                f"{level:.0%} probability.",
+                f"Kit {_count(extra)} pieces above the {_count(sum(o.need for o in lines))} placed; each part then "
+                f"suffices with {level:.0%} probability.",
                 cost if buy else None,
                 unit="order value",
                 kind="build",
@@ -173,6 +173,15 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
             )
         )
     return tuple(found)
+
+
+def _count(number: int) -> str:
+    """A whole number in groups of three, as the pages write it.
+
+    >>> _count(234000).split("\u202f")
+    ['234', '000']
+    """
+    return f"{number:,}".replace(",", "\u202f")
 
 
 def _data(quality: Quality) -> tuple[Action, ...]:

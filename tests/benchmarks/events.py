@@ -43,6 +43,7 @@ feeder = "feeder"
 slot = "slot"
 part = "part"
 reel = "reel"
+lot = "lot"
 board = "board"
 designator = "ref"
 outcome = "result"
@@ -65,14 +66,15 @@ copy (
     select strftime(timestamp '2026-11-16 00:00:00' + interval (i * {step} // 1000) millisecond, '%Y-%m-%d %H:%M:%S.%g') as time,
         'M' || m as machine, 'H' || (s // 6 + 1) as head, s % 6 + 1 as spindle, 'NZ' || (m * 12 + s) as nozzle,
         'FD' || (m * 100 + f) as feeder, f as slot, 'C' || (m * 40 + f // 2) as part, 'R' || (m * 100 + f) as reel,
+        'LOT-' || (m * 100 + f) // 2 as lot, 'CARRIER-TOP' as program,
         'B' || (i // 4000) as board, 'C' || (i // 10 % 400) as ref,
         case when u < 6 then 'NOPICK' when u < 16 then 'REFUSED' when u < 17 then 'FELL' else 'OK' end as result,
-        case when u < 6 then 'VAC' when u < 16 then 'SIZE' else '' end as cause
+        case when u < 6 then 'VAC' when u < 16 then 'SIZE' end as cause
     from p order by i
 ) to '{path}' (delimiter ';', header)
 """
 """Ten machines with 12 nozzles and 100 feeders each; the parts of a feeder go to three of the nozzles. One week, whatever the
-number of rows: 10 million give about 23 picks a tally row, where the sample plant has 13."""
+number of rows, 90 bytes a line; the column `program` is not mapped, as logs have such. 10 million give about 23 picks a tally row, where the sample plant has 13."""
 
 BARE_CSV = """
 import sys, duckdb
