@@ -31,6 +31,7 @@ from pipeline.schema.words import KINDS
 from pipeline.settings import Plant
 from pipeline.store import frames
 from pipeline.store.database import open_store
+from pipeline.store.loading import settle_refused
 from pipeline.store.masters import load_masters
 from pipeline.store.retention import retain
 
@@ -251,10 +252,18 @@ def mapping(
 @app.command()
 def refused(
     plant: PlantOption = HERE,
+    settle: Annotated[str, typer.Option("--settle", help="No longer list what was refused of this file.")] = "",
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
 ) -> None:
     """List every line that was not loaded: file, line, reason and its own text."""
+    if settle:
+        with open_store(settings.load(plant), write=True) as con:
+            count = settle_refused(con, settle)
+        if not count:
+            raise UserError(f"nothing refused is listed of {settle}. Take the name from `pickfall refused`.")
+        say(f"{settle}: {count} refused line(s) or file settled; the store keeps them.", quiet=quiet)
+        return
     with open_store(settings.load(plant), write=False) as con:
         rows = listing.refused_rows(con, full=fmt is not Format.table)
     show(rows, fmt, empty="Nothing was refused.")
@@ -268,7 +277,11 @@ def _ingest(plant: Plant, paths: list[Path], *, quiet: bool, check: bool = False
         once_more = take_again(con, plant, files if paths else ()) if again else Again((), (), ())
         task = progress.add_task("reading", total=len(files))
         taken = take_in(con, plant, files, lambda name: progress.update(task, advance=1, description=name), check=check)
-        removed = retain(con, plant)
+        removed, kept = 0, None
+        try:
+            removed = retain(con, plant)
+        except OSError as error:
+            kept = error
     taken = replace(taken, loaded=once_more.loaded + taken.loaded, refused=once_more.refused + taken.refused)
     for name in once_more.missing:
         say(
@@ -280,6 +293,11 @@ def _ingest(plant: Plant, paths: list[Path], *, quiet: bool, check: bool = False
     for line in listing.refusal_lines(taken, plant.limits.refused_share):
         say(line)
     say(listing.intake_sentence(taken), quiet=quiet)
+    if kept is not None:
+        raise PickfallError(
+            f"{kept.filename or plant.retention.export}: {kept.strerror or kept}. Old picks could not be exported: "
+            "none was removed, and what was read is stored. Mend [retention] export, then run `pickfall ingest` again."
+        )
     return taken
 
 

@@ -76,20 +76,25 @@ def find_files(plant: Plant, paths: Iterable[Path]) -> tuple[Path, ...]:
 
 
 def _files_below(folder: str) -> list[str]:
-    """All files, also linked ones, but for hidden and unfinished ones; folders that are gone or closed are passed over.
+    """All files, also linked ones, but for hidden and unfinished ones; and linked and closed folders, to be refused.
 
     Plain text all the way: thousands of files are looked at in every run.
     """
     found: list[str] = []
-    with suppress(OSError), os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.name.startswith("."):
-                continue
-            with suppress(OSError):  # a link that leads round in a circle
-                if entry.is_dir(follow_symlinks=False):
-                    found += _files_below(entry.path)
-                elif entry.is_file() and not entry.name.endswith(UNFINISHED):
-                    found.append(entry.path)
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.startswith("."):
+                    continue
+                with suppress(OSError):  # a link that leads round in a circle
+                    if entry.is_dir(follow_symlinks=False):
+                        found += _files_below(entry.path)
+                    elif entry.is_dir() or (entry.is_file() and not entry.name.endswith(UNFINISHED)):
+                        found.append(entry.path)
+    except FileNotFoundError:  # gone in the meantime
+        return []
+    except OSError:
+        return [folder]
     return found
 
 

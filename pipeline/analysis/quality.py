@@ -59,6 +59,7 @@ class Facts:
     named_files: pl.DataFrame
     days: pl.DataFrame
     worked_out: tuple[QualityLine, ...] = ()
+    settled: int = 0
 
 
 def quality(
@@ -158,9 +159,13 @@ def _refused(facts: Facts, plant: Plant) -> list[QualityLine]:
         text = f"{facts.refused_files} file(s) could not be read at all; the list of refusals names them."
         lines.append(QualityLine("problem", "files refused", text, value=float(facts.refused_files), expected=0.0))
     if facts.refused:
-        share = facts.refused / facts.read if facts.read else 0.0
+        share = (facts.refused - facts.settled) / facts.read if facts.read else 0.0
         level = "warning" if share > plant.limits.refused_share else "note"
-        text = f"{facts.refused} of {facts.read} lines and messages were refused ({share:.3%})."
+        text = f"{facts.refused} of {facts.read} lines and messages were refused"
+        if facts.settled:
+            text += f", {facts.settled} of them mended in a later file or given up; the others are {share:.3%} of all."
+        else:
+            text += f" ({share:.3%})."
         lines.append(
             QualityLine(
                 "warning" if level == "warning" else "note",

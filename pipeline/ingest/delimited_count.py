@@ -27,14 +27,17 @@ def countable_lines(path: Path, rules: TextRules, fields: int, first: int) -> in
     if len(delimiter) != 1:
         return None
     delimiters = ends = returns = pairs = 0
-    last = b""
+    last, end = b"", b""
+    reach = max((len(s) for s in signs), default=1) - 1
     with path.open("rb") as file:
         for _ in range(first):
             if b"\r" in file.readline().removesuffix(b"\r\n"):
                 return None
         while piece := file.read(PIECE):
-            if any(sign in piece for sign in signs):
+            edge = end + piece[:reach]  # a sign of several bytes may lie across two pieces
+            if any(sign in piece or sign in edge for sign in signs):
                 return None
+            end = piece[-reach:] if reach else b""
             delimiters += piece.count(delimiter)
             ends += piece.count(b"\n")
             returns += piece.count(b"\r")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from typing import Any, Final
 
 import polars as pl
@@ -56,6 +57,7 @@ message that tells it may be in another file, so rollup/ fills it in from `activ
 
 _NIL: Final = "00000000-0000-0000-0000-000000000000"
 """Nil UUID (RFC 9562, section 5.9): what a sender writes that gives its messages no identity."""
+_UUID: Final = re.compile(r"\{?[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}\}?")
 
 
 def add(rows: Rows, name: str, row: Row) -> None:
@@ -78,10 +80,15 @@ class Envelope:
 
     @property
     def identity(self) -> str:
-        """`UniqueID`; for a message without one a digest of its content, so that a repeated one is seen too."""
+        """`UniqueID`, where it is a UUID; another one may start again, so that it only holds for one sender and moment.
+
+        For a message without any, a digest of its content, so that a repeated one is seen too.
+        """
         given = text(self._content.get("UniqueID"), "UniqueID")
         if given is not None and given != _NIL:
-            return given
+            if _UUID.fullmatch(given):
+                return given
+            return json.dumps([given, self._content.get("Source"), self._content.get("TimeStamp")])
         plain = json.dumps(self._content, sort_keys=True, separators=(",", ":"))
         return "sha256:" + hashlib.sha256(plain.encode("ascii")).hexdigest()
 

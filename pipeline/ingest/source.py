@@ -70,6 +70,8 @@ def _open(path: Path) -> BinaryIO:
     try:
         mode = path.lstat().st_mode
         if not stat.S_ISREG(mode):
+            if stat.S_ISDIR(mode) and not os.access(path, os.R_OK | os.X_OK):
+                raise FileRefused("is a folder that this user may not read: permission denied. Check its rights.")
             kind = "a link" if stat.S_ISLNK(mode) else "a directory" if stat.S_ISDIR(mode) else "no regular file"
             raise FileRefused(f"is {kind}. Give the log file itself.")
         # Not through a link that was put there in between, and without waiting on a pipe.

@@ -55,9 +55,18 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 def reading(con: duckdb.DuckDBPyConnection, name: str) -> str:
     """What to write after `from` to read one event table with the aliases applied."""
+    return reading_as(name, aliased_columns(con, name))
+
+
+def aliased_columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    """Columns of one event table of which there are aliases."""
     used = {k for (k,) in con.execute("select distinct kind from master_alias").fetchall()}
-    columns = [c for c in ALIAS_KINDS if c in used and c in table(name).names()]
-    return f"({aliased(name, columns)})" if columns else name
+    return [c for c in ALIAS_KINDS if c in used and c in table(name).names()]
+
+
+def reading_as(source: str, columns: Sequence[str]) -> str:
+    """What to write after `from` to read a source with the aliases of these columns applied."""
+    return f"({aliased(source, columns)})" if columns else source
 
 
 def aliased(source: str, columns: Sequence[str]) -> str:

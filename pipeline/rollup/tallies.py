@@ -117,8 +117,12 @@ def statements(step: str, names: Mapping[str, str] | None = None) -> list[str]:
 
 
 def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
-    """Compare tallies with picks: same attempts and outcomes by machine and hour, and outcomes that add up."""
-    source = prepare(con)["pick"]
+    """Compare tallies with picks: same attempts and outcomes by machine and hour, and outcomes that add up.
+
+    Hours without picks may have tallies of all keys from counters of all keys, and from nothing else.
+    """
+    names = prepare(con)
+    source = names["pick"]
     picks = " anti join closed_hour o on o.machine = p.machine and o.hour = date_trunc('hour', p.time)"
     tallies = " anti join closed_hour using (machine, hour)"
     if touched_only:
@@ -141,7 +145,12 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
             from (select * from tally{tallies}) where grain = 'joint' group by machine, hour)
         select count(*) from (
             (select * from counted except all select * from tallied)
-            union all (select * from tallied except all select * from counted))
+            union all (
+                select t.* from (select * from tallied except all select * from counted) t
+                where exists (select 1 from counted c where c.machine = t.machine and c.hour = t.hour)
+                    or not exists (
+                        select 1 from {names["counter"]} c
+                        where c.grain = 'joint' and c.machine = t.machine and date_trunc('hour', c.time) = t.hour)))
         """
     ).fetchall()
     scope = " semi join touched using (machine, hour)" if touched_only else ""

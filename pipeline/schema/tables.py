@@ -374,6 +374,7 @@ REFUSED = Table(
         Column("line", "BIGINT", "line or message number from 1; null for the whole file"),
         _text("raw", "the line's own text, cut at 2 000 characters"),
         _text("reason", "what was found, what was expected, what to do", required=True),
+        Column("settled", "BOOLEAN", "true: mended in a later file or given up; no longer listed or counted"),
     ),
 )
 MASTER_MACHINE = Table(

@@ -1,25 +1,133 @@
-"""What makes two lines tell of the same pick, and which of them disagree.
+"""What makes two lines tell of the same pick or the same counts, and which of them disagree.
 
-In:    the staged picks of one file, the lines found to be repeated so far (temp table dropped_line), and the store.
+In:    the staged rows of one file, the lines found to be repeated so far (temp table dropped_line), and the store.
 Out:   rows in table `disagreement`; their lines join dropped_line.
 After: the line that was loaded first stays; the other one is kept beside it, once.
 
 Two lines tell of the same pick when machine, time, head, spindle, nozzle, feeder and designator are the same, the
 nozzle or its spindle is known, and they stand in two files whose times overlap. Files that meet in one instant do not
-overlap: a retry in the same second is a pick of its own. Messages have an identity and are not compared.
+overlap: a retry in the same second is a pick of its own. If such lines differ only in what one of them leaves open (an
+export with the lots, one without), the second is a repetition. Messages have an identity and are not compared.
+
+Two counter lines tell of the same picks when they stand in two files, their keys are the same and their intervals
+overlap. Running counters are compared by their readings (rollup/sql/running.sql).
+
+All are compared under the names that the alias table gives them (`Names`).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import duckdb
+
+from pipeline.rollup.sources import aliased_columns, reading_as
+from pipeline.schema.tables import COUNTER, PICK, Table
 
 SAME: Final = ("machine", "time", "head", "spindle", "nozzle", "feeder", "designator")
 """Columns in which two lines of the same pick agree."""
 
 _SAME_SQL: Final = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in SAME)
 _END_SQL: Final = "s.outcome = k.outcome and s.reason is not distinct from k.reason"
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What stands for the rows of one table after `from`: in the file and in the store, with aliases applied."""
+
+    staged: str
+    stored: str
+
+    @classmethod
+    def of(cls, con: duckdb.DuckDBPyConnection, spec: Table) -> Names:
+        """Names for one event table."""
+        columns = aliased_columns(con, spec.name)
+        return cls(reading_as(f"staged_{spec.name}", columns), reading_as(spec.name, columns))
+
+
+def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Drop staged picks that an earlier file tells with fewer or more columns filled, and otherwise the same.
+
+    load_id  the load that the staged rows belong to
+    No more lines are dropped than the earlier files have picks of that place and end which nothing else repeats.
+    """
+    names = Names.of(con, PICK)
+    end = (*SAME, "outcome")
+    place = ", ".join(end)
+    others = [c.name for c in PICK.content() if c.name not in end]
+    same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in end)
+    fits = " and ".join(f'(s."{c}" = k."{c}" or s."{c}" is null or k."{c}" is null)' for c in others)
+    con.execute(
+        f"""
+        insert into dropped_line
+        with span as (select machine, min(time) as a, max(time) as b from {names.staged} group by machine),
+        all_staged as (
+            select * from {names.staged} where line not in (select line from staged_message)
+            and coalesce(nozzle, spindle) is not null),
+        s as (
+            select *, row_number() over (partition by {place} order by line) as n from all_staged
+            where line not in (select line from dropped_line)),
+        taken as (
+            select {place}, count(*) as lines from all_staged
+            where line in (select line from dropped_line) group by all),
+        near as (
+            select p.*, span.a, span.b from {names.stored} p
+            join span on span.machine = p.machine and p.time between span.a and span.b
+            anti join message m on m.load_id = p.load_id and m.line = p.line
+            where p.load_id <> {int(load_id)}),
+        file as (
+            select load_id, machine, min(time) as a, max(time) as b from {names.stored}
+            where load_id in (select load_id from near) group by load_id, machine),
+        k as (
+            select near.* from near join file f using (load_id, machine)
+            where not (f.b = near.time and near.a = near.time and f.a < near.time and near.b > near.time)
+                and not (f.a = near.time and near.b = near.time and f.b > near.time and near.a < near.time)),
+        known as (select {place}, count(*) as lines from k group by all)
+        select s.line from s join known k on {same}
+        left join taken t on {same.replace('k."', 't."')}
+        where s.n <= k.lines - coalesce(t.lines, 0) and exists (select 1 from k where {same} and {fits})
+        """
+    )
+
+
+def find_overlapping_counts(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Keep the staged counts whose interval overlaps one of an earlier file with the same keys, and drop their lines.
+
+    load_id  the load that the staged rows belong to
+    Where the begin of an interval is not known, only intervals with the same end are the same.
+    """
+    names = Names.of(con, COUNTER)
+    keys = [c.name for c in COUNTER.content() if c.type == "VARCHAR"]
+    same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in keys)
+    con.execute(
+        f"""
+        create or replace temp table disagreeing as
+        with s as (
+            select * from {names.staged} where running is not true and line not in (select line from dropped_line)
+            and line not in (select line from staged_message)),
+        reach as (select min(coalesce(start, time)) as a, max(time) as b from s),
+        k as (
+            select p.* from {names.stored} p, reach
+            where running is not true and load_id <> {int(load_id)} and time >= reach.a
+                and coalesce(start, time) <= reach.b)
+        select s.line, s.machine, s.time, s.head, s.spindle, s.nozzle, s.feeder, cast(null as varchar) as designator,
+            {_told("s")} as outcome, cast(null as varchar) as reason, {_told("k")} as kept_outcome,
+            cast(null as varchar) as kept_reason, k.load_id as kept_load_id, k.line as kept_line
+        from s join k on {same}
+            and ((s.start < k.time and k.start < s.time) or (s.time = k.time and (s.start is null or k.start is null)))
+        qualify row_number() over (partition by s.line order by k.load_id, k.line) = 1
+        """
+    )
+    _keep(con, load_id)
+
+
+def _told(row: str) -> str:
+    """SQL of what a counter line says, in words."""
+    counts = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown")
+    parts = ", ".join(f"{row}.{c} || ' {'picks' if c == 'attempts' else c}'" for c in counts)
+    begin = f"coalesce('from ' || strftime({row}.start, '%Y-%m-%d %H:%M'), 'up to then') || ' UTC'"
+    return f"concat_ws(', ', {begin}, {parts})"
 
 
 def find_disagreements(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
@@ -29,17 +137,17 @@ def find_disagreements(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     A line that is repeated takes no part, on neither side: of the rest, the nth line of the file is held against the
     nth of the store.
     """
-    columns = ", ".join(f'"{c}"' for c in SAME)
+    columns, names = ", ".join(f'"{c}"' for c in SAME), Names.of(con, PICK)
     con.execute(
         f"""
         create or replace temp table disagreeing as
-        with span as (select machine, min(time) as a, max(time) as b from staged_pick group by machine),
+        with span as (select machine, min(time) as a, max(time) as b from {names.staged} group by machine),
         s as (
-            select line, outcome, reason, {columns} from staged_pick
+            select line, outcome, reason, {columns} from {names.staged}
             where line not in (select line from staged_message) and coalesce(nozzle, spindle) is not null),
         k as (
             select p.load_id, p.line, p.outcome, p.reason, {", ".join(f'p."{c}"' for c in SAME)}
-            from pick p
+            from {names.stored} p
             join span on span.machine = p.machine and p.time between span.a and span.b
             anti join message m on m.load_id = p.load_id and m.line = p.line
             where p.load_id <> {int(load_id)}),
@@ -57,7 +165,7 @@ def find_disagreements(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
             select *, row_number() over (partition by {columns} order by line) as n from s
             where line not in (select line from dropped_line)),
         file as (
-            select load_id, machine, min(time) as a, max(time) as b from pick
+            select load_id, machine, min(time) as a, max(time) as b from {names.stored}
             where load_id in (select load_id from kept) group by load_id, machine)
         select s.line, {", ".join(f's."{c}"' for c in SAME)}, s.outcome, s.reason, k.outcome as kept_outcome,
             k.reason as kept_reason, k.load_id as kept_load_id, k.line as kept_line
@@ -69,6 +177,12 @@ def find_disagreements(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
             and not (f.a = s.time and span.b = s.time and f.b > s.time and span.a < s.time)
         """
     )
+    _keep(con, load_id)
+
+
+def _keep(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Note what is in the temp table disagreeing, each once, and drop its lines."""
+    columns = ", ".join(f'"{c}"' for c in SAME)
     con.execute("insert into dropped_line select line from disagreeing")
     told = " and ".join(
         f'd."{c}" is not distinct from s."{c}"' for c in (*SAME, "outcome", "reason", "kept_outcome", "kept_reason")

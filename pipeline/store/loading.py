@@ -22,8 +22,8 @@ from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.rollup import tallies
-from pipeline.schema.tables import EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, Table
-from pipeline.store.keys import find_disagreements
+from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, Table
+from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
 
 GROUP_ROWS = 200_000
 GROUP_FILES = 100
@@ -147,7 +147,27 @@ def _load(
         ],
     )
     tallies.note(con, load_id)
+    _settle_mended(con, load_id, result)
     return result
+
+
+def _settle_mended(con: duckdb.DuckDBPyConnection, load_id: int, now: LoadResult) -> None:
+    """Settle what was refused of a file of the same name, if this one holds all of it: it was mended where it lay."""
+    con.execute(
+        "update refused set settled = true where file = $file and load_id in (select load_id from load "
+        "where file = $file and load_id <> $load_id and rows_read <= $read and rows_loaded + rows_duplicate <= $twice "
+        "and rows_loaded + rows_duplicate > 0)",
+        {"file": now.file, "load_id": load_id, "read": now.read, "twice": now.duplicate},
+    )
+
+
+def settle_refused(con: duckdb.DuckDBPyConnection, file: str) -> int:
+    """Settle all that was refused of a file, as it is called in the lists; returns how many lines (a file is one)."""
+    ((open_lines,),) = con.execute(
+        "select count(*) from refused where file = ? and settled is not true", [file]
+    ).fetchall()
+    con.execute("update refused set settled = true where file = ? and settled is not true", [file])
+    return int(open_lines)
 
 
 def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: str) -> tuple[list[Table], int]:
@@ -164,13 +184,16 @@ def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: 
         if spec.name != "message" and (spec is not PICK or known):
             _find_repeated_rows(con, spec)
     if known:
+        find_filled(con, load_id)
         find_disagreements(con, load_id)
+    if COUNTER in filled:
+        find_overlapping_counts(con, load_id)
     duplicate = _one(con, "select count(distinct line) from dropped_line")
     _drop_lines(con, staging, filled)
     for spec in filled:
         names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
         con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
-    con.execute("insert into refused select ?, ?, line, raw, reason from staged_refused", [load_id, file])
+    con.execute("insert into refused select ?, ?, line, raw, reason, null from staged_refused", [load_id, file])
     return filled, duplicate
 
 
@@ -265,7 +288,7 @@ def _count_staged(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> int:
 def refuse_file(con: duckdb.DuckDBPyConnection, file: str, line: int | None, reason: str) -> None:
     """Keep a file that could not be read at all in `refused`, once."""
     con.execute(
-        "insert into refused select null, $file, $line, null, $reason where not exists "
+        "insert into refused select null, $file, $line, null, $reason, null where not exists "
         "(select 1 from refused where load_id is null and file = $file and reason = $reason)",
         {"file": file, "line": line, "reason": reason},
     )
@@ -305,12 +328,13 @@ def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
     """Lines without a message identity whose content an earlier file of the same hours already holds."""
     content = ", ".join(f'"{c.name}"' for c in spec.content())
     same = " and ".join(f's."{c.name}" is not distinct from k."{c.name}"' for c in spec.content())
+    names = Names.of(con, spec)
     con.execute(
         f"with span as (select min(time) as a, max(time) as b from staged_{spec.name}), "
-        f"known as (select {content}, count(*) as copies from {spec.name}, span "
+        f"known as (select {content}, count(*) as copies from {names.stored} e, span "
         f"where time between a and b group by all), "
         f"staged as (select line, {content}, row_number() over (partition by {content} order by line) as copy "
-        f"from staged_{spec.name} where line not in (select line from staged_message)) "
+        f"from {names.staged} e where line not in (select line from staged_message)) "
         f"insert into dropped_line select s.line from staged s join known k on {same} where s.copy <= k.copies"
     )
 

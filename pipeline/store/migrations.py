@@ -36,7 +36,12 @@ def _second(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("alter table counter add column if not exists running BOOLEAN")
 
 
-STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second)
+def _third(con: duckdb.DuckDBPyConnection) -> None:
+    """Refused lines that are settled."""
+    con.execute("alter table refused add column if not exists settled BOOLEAN")
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third)
 CURRENT: Final = len(STEPS)
 
 

@@ -33,6 +33,8 @@ class Files:
     refused: int
     ignored: int
     refused_files: int
+    settled: int
+    """Of the lines refused those that need nothing more."""
 
 
 def files(con: duckdb.DuckDBPyConnection) -> Files:
@@ -41,7 +43,8 @@ def files(con: duckdb.DuckDBPyConnection) -> Files:
         "select count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_loaded), 0), "
         "coalesce(sum(rows_duplicate), 0), "
         "coalesce(sum(rows_refused), 0), coalesce(sum(rows_ignored), 0), "
-        "(select count(distinct file) from refused where load_id is null) from load"
+        "(select count(distinct file) from refused where load_id is null and settled is not true), "
+        "(select count(*) from refused where load_id is not null and settled) from load"
     ).fetchall()
     return Files(*(int(v) for v in row))
 
@@ -58,12 +61,12 @@ def loads(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def refusals(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Refused lines by file and reason: lines, first line, an example."""
+    """Refused lines by file and reason, but for the settled ones: lines, first line, an example."""
     return pl.DataFrame(
         con.sql(
             "select file, reason, count(*) as lines, min(line) as first_line, "
             "coalesce(arg_min(raw, coalesce(line, 0)), '') as example "
-            "from refused group by file, reason order by lines desc, file, reason"
+            "from refused where settled is not true group by file, reason order by lines desc, file, reason"
         )
     )
 

@@ -42,7 +42,10 @@ def disagreements(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def refused(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Every line that was not loaded, and every file that could not be read (line is null)."""
+    """Every line that was not loaded and is not settled, and every file that could not be read (line is null)."""
     return pl.DataFrame(
-        con.sql("select file, line, reason, raw from refused order by file, line nulls first, reason, raw")
+        con.sql(
+            "select file, line, reason, raw from refused where settled is not true "
+            "order by file, line nulls first, reason, raw"
+        )
     )

@@ -72,3 +72,11 @@ def test_what_counting_cannot_tell(tmp_path: Path, text: str) -> None:
     path = tmp_path / "log.csv"
     path.write_text(text, newline="")
     assert countable_lines(path, TextRules(delimiter=";", quote='"', comment="#"), FIELDS, 0) is None
+
+
+def test_a_comment_sign_across_two_pieces_is_seen(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    for shift in range(4):
+        line = "k" * (PIECE - 5 - shift) + ";b;c\n"
+        path.write_text(line + "//M1;x;y\n")
+        assert countable_lines(path, TextRules(delimiter=";", quote='"', comment="//"), FIELDS, 0) is None

@@ -89,3 +89,68 @@ def test_the_status_lists_disagreements_and_counters_that_fell(tmp_path: Path) -
         ("X", "reset", 900, 30)
     ]
     assert status["totals"]["balance"]
+
+
+def _status(plant: Path) -> dict[str, object]:
+    found: dict[str, object] = json.loads(pickfall("status", "--plant", plant, "--format", "json").stdout)
+    return found
+
+
+def _listed(plant: Path) -> list[tuple[str, int]]:
+    shown = json.loads(pickfall("refused", "--plant", plant, "--format", "json").stdout)
+    return [(r["file"], r["line"]) for r in shown]
+
+
+def _write(path: Path, outcomes: list[str]) -> None:
+    write_picks(path, [PickLine(BEGIN + timedelta(seconds=9 * i), result=r) for i, r in enumerate(outcomes)])
+
+
+def test_a_log_that_was_mended_where_it_lies_settles_what_was_refused(tmp_path: Path) -> None:
+    plant = _plant(tmp_path)
+    assert pickfall("ingest", "--plant", plant).returncode == 0
+    _write(plant / "inbox" / "a_picks.csv", ["OK", "MISS", "MISS", "OK", "MISS", "=ODD"])
+    assert pickfall("ingest", "--plant", plant).returncode == 0
+    assert query(plant, "select rows_loaded, rows_duplicate, rows_refused from load order by load_id") == [
+        (3, 0, 3),
+        (2, 3, 1),
+    ]
+    assert _listed(plant) == [("inbox/a_picks.csv", 7)], "only what is still wrong"
+    (line,) = (q for q in _status(plant)["data"] if q["what"] == "lines refused")  # type: ignore[attr-defined]
+    assert "3 of them mended" in line["text"]
+    assert "the others are 8.333%" in line["text"]
+
+
+def test_another_log_of_the_same_name_settles_nothing(tmp_path: Path) -> None:
+    """A log that the machine begins anew: the lines refused of the old one are still lost."""
+    plant = _plant(tmp_path)
+    assert pickfall("ingest", "--plant", plant).returncode == 0
+    write_picks(
+        plant / "inbox" / "a_picks.csv", [PickLine(BEGIN + timedelta(hours=3, seconds=9 * i)) for i in range(20)]
+    )
+    assert pickfall("ingest", "--plant", plant).returncode == 0
+    assert [line for _, line in _listed(plant)] == [4, 6, 7]
+
+
+def test_what_is_given_up_is_settled_by_name(tmp_path: Path) -> None:
+    plant = _plant(tmp_path)
+    assert pickfall("ingest", "--plant", plant).returncode == 0
+    wrong = pickfall("refused", "--settle", "a_picks.csv", "--plant", plant)
+    assert (wrong.returncode, len(wrong.stderr.strip().splitlines())) == (2, 1)
+    assert "Take the name from" in wrong.stderr
+    done = pickfall("refused", "--settle", "inbox/a_picks.csv", "--plant", plant)
+    assert (done.returncode, _listed(plant)) == (0, []), done.stderr
+    assert query(plant, "select count(*), count(settled) from refused") == [(3, 3)]
+    assert query(plant, "select rows_read - rows_loaded - rows_duplicate - rows_refused from load") == [(0,)]
+
+
+def test_an_export_that_fails_says_so_after_the_account_of_what_was_read(tmp_path: Path) -> None:
+    plant = make_plant(tmp_path / "plant", '[retention]\npick_weeks = 2\nexport = "taken"\n')
+    (plant / "taken").write_text("a file, no folder", encoding="utf-8")
+    old = [PickLine(BEGIN - timedelta(weeks=9), result="OK")]
+    write_picks(plant / "inbox" / "a_picks.csv", [*old, PickLine(BEGIN)])
+    done = pickfall("ingest", "--plant", plant)
+    assert done.returncode == 1
+    assert "2 loaded" in done.stderr
+    assert "Old picks could not be exported: none was removed" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert query(plant, "select count(*) from pick") == [(2,)]
