@@ -10,6 +10,7 @@ import os
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +35,7 @@ from pipeline.store.database import open_store
 from pipeline.store.loading import settle_refused
 from pipeline.store.masters import load_masters
 from pipeline.store.retention import retain
+from pipeline.store.snapshot import copy_for_readers
 
 app = typer.Typer(
     name="pickfall",
@@ -204,7 +206,7 @@ def overage(
     if call.plain:
         answer = buyer.from_findings(bundle, call)
     else:
-        with open_store(of, write=False) as con:
+        with open_store(of, write=False, tell=say) as con:
             answer = buyer.from_store(con, of, bundle, call)
     for line in answer.wrong:
         say(line)
@@ -227,7 +229,7 @@ def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
     Files, weeks, gaps, refusals, disagreements.
     """
     of = settings.load(plant)
-    with open_store(of, write=False) as con:
+    with open_store(of, write=False, tell=say) as con:
         document, sections = listing.status(con, of)
     show_document(document, sections, fmt)
 
@@ -264,7 +266,7 @@ def refused(
             raise UserError(f"nothing refused is listed of {settle}. Take the name from `pickfall refused`.")
         say(f"{settle}: {count} refused line(s) or file settled; the store keeps them.", quiet=quiet)
         return
-    with open_store(settings.load(plant), write=False) as con:
+    with open_store(settings.load(plant), write=False, tell=say) as con:
         rows = listing.refused_rows(con, full=fmt is not Format.table)
     show(rows, fmt, empty="Nothing was refused.")
     say("After mending a log mapping: pickfall ingest --again", quiet=quiet or not rows)
@@ -272,12 +274,20 @@ def refused(
 
 def _ingest(plant: Plant, paths: list[Path], *, quiet: bool, check: bool = False, again: bool = False) -> Intake:
     files = find_files(plant, paths)
-    with open_store(plant, write=True) as con, _progress(quiet) as progress:
+    kept: OSError | None = None
+    with (
+        open_store(plant, write=True) as con,
+        copy_for_readers(con, plant.database) as copy,
+        _progress(quiet) as progress,
+    ):
         load_masters(con, plant)
+        if again:
+            copy()
         once_more = take_again(con, plant, files if paths else ()) if again else Again((), (), ())
         task = progress.add_task("reading", total=len(files))
-        taken = take_in(con, plant, files, lambda name: progress.update(task, advance=1, description=name), check=check)
-        removed, kept = 0, None
+        step = partial(progress.update, task, advance=1)
+        taken = take_in(con, plant, files, lambda name: step(description=name), check=check, before_writing=copy)
+        removed = 0
         try:
             removed = retain(con, plant)
         except OSError as error:
@@ -319,7 +329,7 @@ def _progress(quiet: bool) -> Progress:
 
 def _analyse(plant: Plant, label: str | None, *, anew: bool = False) -> Bundle:
     """The findings of a week: those published if the store still gives the same, unless asked for anew."""
-    with open_store(plant, write=False) as con:
+    with open_store(plant, write=False, tell=say) as con:
         now = datetime.now(UTC).replace(tzinfo=None)
         chosen = listing.check_week(label) if label else frames.last_week_with_data(con, plant, now)
         if chosen is None:

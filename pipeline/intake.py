@@ -105,9 +105,11 @@ def take_in(
     step: Callable[[str], None] = lambda _: None,
     *,
     check: bool = False,
+    before_writing: Callable[[], None] = lambda: None,
 ) -> Intake:
     """Load all files. `step` is called with each file's name when its turn comes (for a progress bar).
 
+    before_writing  called once, before the first file is stored, if there is one
     check   read every file, also those that look as they did when they were loaded (ingest/known_files.py)
     """
     readers = dialects(plant)
@@ -116,7 +118,7 @@ def take_in(
     seen = KnownFiles(plant.database.parent, hashes, use=not check)
     names = display_names(plant, paths)
     passed = [seen.knows(path) for path in paths]
-    taker = _Taker(con, seen, spoilt)
+    taker = _Taker(con, seen, spoilt, before_writing)
     try:
         with ChildReader(plant, readers, hashes) as child:
             answers = child.read(path for path, known in zip(paths, passed, strict=True) if not known)
@@ -138,8 +140,10 @@ def take_in(
 class _Taker:
     """Puts one answer after the other into the store and keeps the account."""
 
-    def __init__(self, con: duckdb.DuckDBPyConnection, seen: KnownFiles, spoilt: set[str]) -> None:
-        self._con, self._seen, self._spoilt = con, seen, spoilt
+    def __init__(
+        self, con: duckdb.DuckDBPyConnection, seen: KnownFiles, spoilt: set[str], before_writing: Callable[[], None]
+    ) -> None:
+        self._con, self._seen, self._spoilt, self._before_writing = con, seen, spoilt, before_writing
         self.group = loading.LoadGroup(con)
         self.loaded: list[LoadResult] = []
         self.known: list[str] = []
@@ -154,6 +158,8 @@ class _Taker:
             self._seen.remember(path, answer.content_hash, answer.state)
             self.known_already(name)
         else:
+            if not self.loaded:
+                self._before_writing()
             staging = answer.into(self._con)
             result = self.group.add(staging, answer.source, name, answer.dialect, answer.mapping)
             self._seen.remember(path, answer.source.content_hash, answer.state)

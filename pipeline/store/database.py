@@ -9,7 +9,7 @@ After: memory, spill, checkpoint size and extensions are fixed and locked; a dat
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,6 +18,7 @@ import duckdb
 from pipeline.errors import PickfallError, StoreBusy, StoreTooNew, UserError
 from pipeline.settings import Plant
 from pipeline.store import migrations
+from pipeline.store.snapshot import snapshot_path
 
 _FULL = re.compile(r"no space left|disk quota|not enough (disk )?space|max_temp_directory_size", re.IGNORECASE)
 _STOPS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
@@ -25,8 +26,12 @@ _STOPS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException
 
 
 @contextmanager
-def open_store(plant: Plant, *, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+def open_store(
+    plant: Plant, *, write: bool, tell: Callable[[str], None] = lambda _: None
+) -> Iterator[duckdb.DuckDBPyConnection]:
     """The plant's store; created and migrated when `write`, read-only otherwise.
+
+    tell   is given a sentence when a reader gets the state from before a run that is writing (snapshot.py)
 
     Raises StoreBusy when another process has it open, StoreTooNew when a newer version wrote it, UserError when there
     is none to read, PickfallError when the file is not a database or is damaged.
@@ -34,7 +39,14 @@ def open_store(plant: Plant, *, write: bool) -> Iterator[duckdb.DuckDBPyConnecti
     path = plant.database
     if not write and not path.is_file():
         raise UserError(f"{path} is not there yet. Load logs first: pickfall ingest --plant {plant.folder}")
-    con = connect(path, plant.limits.memory_mb, write=write)
+    try:
+        con = connect(path, plant.limits.memory_mb, write=write)
+    except StoreBusy:
+        before = snapshot_path(path)
+        if write or not before.is_file():
+            raise
+        con = connect(before, plant.limits.memory_mb, write=False)
+        tell("Logs are being loaded: this is the state from before that run.")
     try:
         found = migrations.version(con)
         if found is not None and found > migrations.CURRENT:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.runs import ROOT, check, check_one_line, nothing_partial, overlapping_plant
-from tests.plants import pickfall, query, tally_digest
+from tests.plants import pickfall, query, some_picks, tally_digest, write_picks
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,38 @@ def test_two_writers(tmp_path: Path, clean: str) -> None:
     assert tally_digest(plant) == clean
 
 
-def test_a_second_writer_and_readers_while_one_writes(tmp_path: Path, clean: str) -> None:
+def test_readers_get_the_state_from_before_while_logs_are_loaded(tmp_path: Path, clean: str) -> None:
+    plant = overlapping_plant(tmp_path, picks=20_000)
+    check(pickfall("ingest", "--plant", plant), 0)
+    before = pickfall("status", "--plant", plant, "--format", "json").stdout
+    rank = pickfall("rank", "nozzle", "--plant", plant, "--format", "csv").stdout
+    write_picks(plant / "inbox" / "new_picks.csv", some_picks(500, seed=9))
+    with _writing(plant):
+        done = pickfall("status", "--plant", plant, "--format", "json")
+        assert (done.returncode, done.stdout) == (0, before), done.stderr
+        assert "this is the state from before that run" in done.stderr
+        assert pickfall("rank", "nozzle", "--plant", plant, "--format", "csv").stdout == rank
+        check(pickfall("week", "2026-W47", "--plant", plant), 0, "state from before")
+        check_one_line(pickfall("ingest", "--plant", plant), 75, "in use by another process")
+        held = pickfall("status", "--plant", plant, "--format", "json")
+        assert held.stdout == before, "a second writer must leave the copy alone"
+    assert not (plant / "store" / "pickfall.duckdb.before").exists()
+    after = pickfall("status", "--plant", plant, "--format", "json")
+    assert after.stdout != before
+    assert "state from before" not in after.stderr
+
+
+def test_a_copy_that_a_killed_run_left_is_not_read(tmp_path: Path, clean: str) -> None:
+    plant = overlapping_plant(tmp_path, picks=20_000)
+    check(pickfall("ingest", "--plant", plant), 0)
+    left = plant / "store" / "pickfall.duckdb.before"
+    left.write_bytes(b"left behind")
+    check(pickfall("status", "--plant", plant), 0)
+    check(pickfall("ingest", "--plant", plant), 0)
+    assert not left.exists()
+
+
+def test_a_second_writer_and_readers_while_the_first_logs_are_loaded(tmp_path: Path, clean: str) -> None:
     plant = overlapping_plant(tmp_path, picks=20_000)
     with _writing(plant):
         for command in (("ingest",), ("status",), ("rank", "nozzle"), ("overage",), ("week", "2026-W47", "--quiet")):
