@@ -79,6 +79,9 @@ def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _find_differences(con: duckdb.DuckDBPyConnection, machines: str, names: Mapping[str, str]) -> None:
+    if not _any(con, "counter where running") and _any(con, "duckdb_tables() where table_name = 'running_difference'"):
+        con.execute("delete from running_difference")
+        return
     con.execute(f"create or replace temp table counted_machine as {machines}")
     _run(con, "running", names)
 
@@ -89,8 +92,9 @@ def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> 
     told = ", ".join(f"p.{key} as told_{key}" for key in ("feeder", "reel", "part", "lot"))
     as_told = f"(select p.*, {told} from {names['pick']} p)"
     names = {**names, "filled": "known_key" if known else names["pick"], "asked": "known_key" if known else as_told}
+    left_out = {"known_pick": not known, "counters": not _any(con, "counter")}
     for step in STEPS:
-        if known or step != "known_pick":
+        if not left_out.get(step):
             _run(con, step, names)
     check(con, touched_only=True)
 

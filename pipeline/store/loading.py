@@ -183,7 +183,9 @@ def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: 
     for spec in filled:
         if spec.name != "message" and (spec is not PICK or known):
             _find_repeated_rows(con, spec)
-    if known:
+    if known and _one(
+        con, "select exists (select 1 from staged_pick where line not in (select line from dropped_line))"
+    ):
         find_filled(con, load_id)
         find_disagreements(con, load_id)
     if COUNTER in filled:
