@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.ingest.delimited_lines import Layout, regular_pattern
 from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, offset_in, utc_sql
-from pipeline.ingest.mapping import REASON_SOURCE, UNITS, LogMapping, TextRules
+from pipeline.ingest.mapping import MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.schema.tables import Column
 
@@ -242,6 +242,10 @@ class Conversion:
             unit = self.mapping.units.get(column.name)
             if unit is not None:
                 sql = "(" + UNITS[column.name][unit].format(f"({sql})") + ")"
+            if column.name in MOST:
+                most, measured_in = MOST[column.name]
+                beyond = literal(f'" is more than {most} {measured_in}: damaged, or in another unit. Line refused.')
+                checks.append((f"abs({value}) > {most}", _shown(column.name, raw) + f" || {beyond}"))
         if column.required:
             text = f"{column.name} is missing: {self._where(column.name)} is empty. Line refused."
             checks.append((f"{value} is null", literal(text)))

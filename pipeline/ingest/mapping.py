@@ -54,6 +54,10 @@ UNITS: Final[Mapping[str, Mapping[str, str]]] = {
 }
 """Column: unit of the log -> SQL that gives our unit. 1 mil is 0.0254 mm exactly."""
 
+MOST: Final[Mapping[str, tuple[int, str]]] = {"dx": (10_000, "mm"), "dy": (10_000, "mm"), "dangle": (3600, "degrees")}
+"""Column: what no measured value goes beyond, either way. No part is metres off its nozzle; the sums of
+the roll-up hold less than 100 000."""
+
 REASON_SOURCE: Final[Mapping[str, str]] = {"pick": "reason", "fault": "fault_type"}
 """Table: the column whose raw text decides reason_group."""
 

@@ -310,10 +310,12 @@ def test_pieces_of_the_file_name(tmp_path: Path) -> None:
 def test_lines_keep_their_numbers_when_many_threads_read(tmp_path: Path, transaction: bool) -> None:
     """The line number rests on DuckDB keeping the order of the file over several threads and row groups."""
     count = 400_000
-    text = HEAD + "".join(f"2026-11-16 06:00:00;M1;N{n};{'OK' if n % 1000 else 'XX'};;{n}\n" for n in range(2, count))
+    text = HEAD + "".join(
+        f"2026-11-16 06:00:00;M1;N{n};{'OK' if n % 1000 else 'XX'};;{n / 100}\n" for n in range(2, count)
+    )
     got = stage(tmp_path, text, transaction=transaction)
     assert got.con.execute(
-        "select count(*), count(*) filter (nozzle <> 'N' || line or dx <> line) from staged_pick"
+        "select count(*), count(*) filter (nozzle <> 'N' || line or dx <> line / 100) from staged_pick"
     ).fetchall() == [(count - 2 - 399, 0)]
     assert [n for n, _, _ in got.refused] == list(range(1000, count, 1000))
     assert all(f";N{n};XX" in raw for n, raw, _ in got.refused)
@@ -325,3 +327,20 @@ def test_a_very_long_line_is_refused_alone(tmp_path: Path) -> None:
     ((number, raw, reason),) = got.refused
     assert (number, raw) == (3, "x" * 2000)
     assert "longer than" in reason
+
+
+@pytest.mark.parametrize(
+    ("unit", "value", "good"),
+    [
+        ("mm", "10000", True), ("mm", "-10000", True), ("mm", "10000.001", False), ("mm", "-1e17", False),
+        ("um", "9999999", True), ("um", "10000001", False),
+    ],
+)  # fmt: skip
+def test_an_offset_that_no_part_can_have_is_refused(tmp_path: Path, unit: str, value: str, good: bool) -> None:
+    mapping = MAPPING + f'[units]\ndx = "{unit}"\n'
+    found = stage(tmp_path, HEAD + f"2026-11-16 06:00:00;M1;N1;OK;;{value}\n", mapping)
+    if good:
+        assert found.one("abs(dx) <= 10000") == [True]
+    else:
+        ((line, _, reason),) = found.refused
+        assert (line, reason.startswith(f'dx "{value}" is more than 10000 mm')) == (2, True)
