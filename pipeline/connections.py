@@ -2,9 +2,9 @@
 
 In:    the path of a database, or nothing for one in memory; how much memory it may take; where it may spill.
 Out:   a connection.
-After: memory, folder and size of the spill, checkpoint size, order of rows, time zone and progress bar are ours and cannot
-       be changed; no extension is fetched or loaded. Left alone, DuckDB takes 80 % of the machine's memory, spills to 90 %
-       of the disk and fetches extensions by itself. `tests/rules/test_database.py` finds any connection made elsewhere.
+After: memory, folder and size of the spill, checkpoint size, order of rows, time zone and progress bar are ours and
+       cannot be changed; no extension is fetched or loaded. Left alone, DuckDB takes 80 % of the machine's memory,
+       spills to 90 % of the disk and fetches extensions. `tests/rules/test_database.py` finds any made elsewhere.
 """
 
 from __future__ import annotations

@@ -9,11 +9,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from tests.plants import make_plant, query, some_picks, write_picks
 
 ROOT = Path(__file__).parents[2]
 
 Done = subprocess.CompletedProcess[str]
+
+needs_root = pytest.mark.skipif(os.getuid() != 0, reason="only root can mount a small disk and give its rights up")
+"""For tests of full disks and of rights; `pytest -m long tests/faults` as an ordinary user leaves them out, and says so."""
 
 
 def check(done: Done, code: int, *words: str) -> None:

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.runs import check, nothing_partial, overlapping_plant, resize, small_disk, used_kilobytes
+from tests.faults.runs import check, needs_root, nothing_partial, overlapping_plant, resize, small_disk, used_kilobytes
 from tests.plants import pickfall, tally_digest
+
+pytestmark = needs_root
 
 PAGES = {"findings.json", "weekly.pdf", "weekly.xlsx", "weekly.html", "csv"}
 LARGE = 400_000

@@ -1,4 +1,4 @@
-"""How the program uses DuckDB: connections are made in one place, statements are single, bad rows are never passed over."""
+"""How the program uses DuckDB: connections are made in one place, statements are single, no bad row is passed over."""
 
 from __future__ import annotations
 
