@@ -136,7 +136,7 @@ def _messages(count: int) -> list[str]:
             made.append(envelope(LOADED, {"Materials": [{**PLACE, "MaterialPackage": package}]}, **at))
             continue
         good = [placed(f"C{k}", InstallationTime=f"{when}{k:02}Z") for k in (1, 2)]
-        bad = [failed("NoPick", "C3", NonInstallationTime=f"{when}03Z")]
+        bad = [failed("BadPressureTestAfterPickup", "C3", NonInstallationTime=f"{when}03Z")]
         made.append(installed(material(good, bad), **at))
     return [json.dumps(m) for m in made]
 
