@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import duckdb
+import zstandard
 
 from pipeline.ingest.registry import dialects
 from pipeline.ingest.source import open_source
@@ -95,10 +96,14 @@ def make_plant(folder: Path, settings: str = "") -> Path:
 
 
 def write_picks(path: Path, lines: list[PickLine]) -> Path:
-    """A pick log; gzip when its name says so."""
-    text = "\n".join([HEADER, *(line.text() for line in lines)]) + "\n"
+    """A pick log; gzip or zstd when its name says so."""
+    text = ("\n".join([HEADER, *(line.text() for line in lines)]) + "\n").encode()
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(gzip.compress(text.encode(), mtime=0) if path.suffix == ".gz" else text.encode())
+    if path.suffix == ".gz":
+        text = gzip.compress(text, mtime=0)
+    elif path.suffix == ".zst":
+        text = zstandard.ZstdCompressor().compress(text)
+    path.write_bytes(text)
     return path
 
 

@@ -30,6 +30,7 @@ from typing import Any, BinaryIO, TextIO
 import duckdb
 import polars as pl
 
+from pipeline.connections import connect
 from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import Dialect
 from pipeline.ingest.quoting import literal
@@ -150,19 +151,8 @@ def _read(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, An
 
 def _database(task: Task) -> duckdb.DuckDBPyConnection:
     """A database in memory that spills to the run's folder."""
-    con = duckdb.connect(
-        config={
-            "memory_limit": f"{max(64, int(task.plant.limits.file_memory_mb * DATABASE_SHARE))}MB",
-            "temp_directory": str(task.work / "spill"),
-            "threads": THREADS,
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-            "preserve_insertion_order": "true",
-        }
-    )
-    con.execute("set enable_progress_bar = false")
-    con.execute("set TimeZone = 'UTC'")
-    return con
+    memory_mb = max(64, int(task.plant.limits.file_memory_mb * DATABASE_SHARE))
+    return connect(memory_mb=memory_mb, spill=task.work / "spill", threads=THREADS)
 
 
 def _described(found: StagedFile) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from typing import Final
 
 import duckdb
 
+from pipeline.connections import connect
 from pipeline.errors import FileRefused
 from pipeline.ingest.containers_cut import Cut, Refuse
 from pipeline.ingest.delimited_lines import Layout
@@ -24,12 +25,8 @@ from pipeline.settings import Limits
 
 _WHOLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT", "HUGEINT")
 
-_APART: Final[dict[str, str | bool | int | float | list[str]]] = {
-    "threads": 1,
-    "memory_limit": "500MB",
-    "autoinstall_known_extensions": "false",
-}
-"""Settings of a connection that only looks at the file: with one thread the rows come in their order."""
+_MEMORY_MB: Final = 500
+"""Memory of a connection that only looks at the file."""
 
 
 def cut_parquet(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, limits: Limits) -> Cut:  # noqa: ARG001
@@ -39,7 +36,7 @@ def cut_parquet(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, lim
     source = f"read_parquet({path_literal(path)}, file_row_number=true, binary_as_string=true)"
     # On a connection of its own: an error would abort an open transaction of the store.
     try:
-        with duckdb.connect(config=_APART) as con:
+        with connect(memory_mb=_MEMORY_MB, threads=1) as con:
             shape = con.execute(f"describe select * exclude (file_row_number) from {source}").fetchall()
             columns = [(str(n), str(t)) for n, t, *_ in shape]
             ((records,),) = con.execute(
@@ -89,7 +86,7 @@ class _RawRows:
         self._rows = self._read()
 
     def _read(self) -> Iterator[tuple[int, str]]:
-        with duckdb.connect(config=_APART) as con:
+        with connect(memory_mb=_MEMORY_MB, threads=1) as con:  # one thread: the rows come in their order
             found = con.execute(self._sql)
             while page := found.fetchmany(10_000):
                 yield from page

@@ -29,6 +29,8 @@ from pipeline.settings import Limits
 
 DIGITS = 15
 """Significant digits of a number: beyond them a double holds noise of its conversion to binary."""
+LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
+"""The largest sheet that spreadsheet programs make (2^20 rows, 2^14 columns)."""
 
 Row = tuple[int, list[str]]
 
@@ -83,14 +85,54 @@ def sheet_rows(path: Path, sheet: Place | None) -> Iterator[Row]:
     try:
         with path.open("rb") as file:
             book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
-            chosen = _choose(book.worksheets, sheet)
-            chosen.reset_dimensions()  # what the file says of its size may be wrong
-            for number, cells in enumerate(chosen.iter_rows(), 1):
-                yield number, [text_of(cell) for cell in cells]
+            yield from _rows(book, _choose(book.worksheets, sheet))
     except FileRefused:
         raise
     except Exception as error:  # openpyxl raises whatever it stumbles on
         raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
+
+
+class _Texts(list[Any]):
+    """The workbook's table of texts; a negative place would count from its end in silence."""
+
+    def __getitem__(self, place: Any) -> Any:
+        if place < 0:
+            raise IndexError(f"no text has the number {place}")
+        return super().__getitem__(place)
+
+
+def _rows(book: Any, sheet: Any) -> Iterator[Row]:
+    """The rows that stand in the sheet, whatever it says of its size; FileRefused when rows or cells are out of order.
+
+    openpyxl's own rows leave out what is out of order in silence, and make every row up to a number that is far too
+    large; so this takes them from its parser.
+    """
+    from openpyxl.cell.read_only import ReadOnlyCell
+    from openpyxl.worksheet._reader import WorkSheetParser
+
+    before = 0
+    with sheet._get_source() as content:
+        parser = WorkSheetParser(
+            content,
+            _Texts(sheet._shared_strings),
+            data_only=True,
+            epoch=book.epoch,
+            date_formats=book._date_formats,
+            timedelta_formats=book._timedelta_formats,
+        )
+        for number, found in parser.parse():
+            if not before < number <= LAST_ROW:
+                raise FileRefused(f"has row {number} below row {before} of its sheet. Save it again as .xlsx.")
+            before = number
+            places = [int(cell["column"]) for cell in found]
+            if places != sorted(set(places)) or any(cell["row"] != number for cell in found):
+                raise FileRefused("has cells out of order in this row. Save it again as .xlsx.", number)
+            if places and places[-1] > LAST_COLUMN:
+                raise FileRefused(f"has a cell in column {places[-1]}, expected {LAST_COLUMN} at most.", number)
+            cells = [""] * (places[-1] if places else 0)
+            for cell in found:
+                cells[cell["column"] - 1] = text_of(ReadOnlyCell(sheet, **cell))
+            yield number, cells
 
 
 def _choose(sheets: list[Any], wanted: Place | None) -> Any:

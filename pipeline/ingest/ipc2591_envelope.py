@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
@@ -81,6 +82,8 @@ def decode(raw: str) -> Object:
 
 def _invalid(error: ValueError) -> Unusable:
     said = f"{error.msg}, character {error.pos + 1}" if isinstance(error, json.JSONDecodeError) else str(error)
+    if "integer string conversion" in said:  # Python's own words tell a programmer what to do
+        said = f"a whole number has more than {sys.get_int_max_str_digits()} digits"
     return Unusable(f"not valid JSON ({said}), expected one envelope.")
 
 

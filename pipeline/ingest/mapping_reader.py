@@ -15,6 +15,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline.connections import connect
 from pipeline.errors import SettingsError
 from pipeline.ingest.encoding import is_text_codec
 from pipeline.ingest.local_time import zone_of
@@ -245,7 +246,7 @@ class MappingReader:
     def _re2(self, pattern: re.Pattern[str], fail: Callable[[str, str], SettingsError]) -> None:
         """The database must know the expression too; it has no look-around and no back references."""
         try:
-            with duckdb.connect() as con:
+            with connect(memory_mb=100, threads=1) as con:
                 con.execute("select regexp_matches('', $1)", [pattern.pattern]).fetchall()
         except duckdb.Error as error:
             raise fail(

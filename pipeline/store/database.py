@@ -15,6 +15,7 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline import connections
 from pipeline.errors import PickfallError, StoreBusy, StoreTooNew, UserError
 from pipeline.settings import Plant
 from pipeline.store import migrations
@@ -86,30 +87,18 @@ def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnec
     """A connection with our settings, locked; errors as in `open_store`."""
     if write:
         path.parent.mkdir(parents=True, exist_ok=True)
-    con = _open(path, write=write)
-    settings = {
-        "memory_limit": f"{memory_mb}MB",
-        "temp_directory": str(path.parent / "spill"),
-        "max_temp_directory_size": "50GB",
-        "checkpoint_threshold": "256MB",
-        "autoinstall_known_extensions": "false",
-        "autoload_known_extensions": "false",
-        "enable_progress_bar": "false",
-        # A large insert would leave row groups that are not full, which the next checkpoint writes all over again.
-        "preserve_insertion_order": "false" if write else "true",
-        "TimeZone": "UTC",
-    }
-    for name, value in settings.items():
-        con.execute(f"set {name} = '{value.replace(chr(39), chr(39) * 2)}'")
-    con.execute("set lock_configuration = true")
-    return con
+    return _open(path, memory_mb, write=write)
 
 
-def _open(path: Path, *, write: bool) -> duckdb.DuckDBPyConnection:
+def _open(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnection:
     """Open the file; one that a full disk or a kill left half made, with nothing in it, is made anew."""
     for first in (True, False):
         try:
-            return duckdb.connect(str(path), read_only=not write)
+            # A large insert in order would leave row groups that are not full, which the next checkpoint writes anew.
+            spill = path.parent / "spill"
+            return connections.connect(
+                path, memory_mb=memory_mb, spill=spill, read_only=not write, keep_order=not write
+            )
         except (duckdb.Error, OSError) as error:
             why = _explain(path, str(error))
             if isinstance(why, StoreBusy) or not write or not _half_made(path):

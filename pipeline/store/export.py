@@ -20,6 +20,8 @@ import duckdb
 
 from pipeline.schema.tables import PICK
 
+_WORK = ".export-"
+
 
 def export_picks(con: duckdb.DuckDBPyConnection, folder: Path, before: datetime) -> int:
     """Write all picks earlier than `before` (UTC, begin of a day); returns the number of files.
@@ -27,7 +29,9 @@ def export_picks(con: duckdb.DuckDBPyConnection, folder: Path, before: datetime)
     Raises OSError when the folder cannot be made.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    work = Path(tempfile.mkdtemp(prefix=".export-", dir=folder))
+    for left in folder.glob(f"{_WORK}*"):  # by a run that was killed: one run at a time writes to the store
+        shutil.rmtree(left, ignore_errors=True)
+    work = Path(tempfile.mkdtemp(prefix=_WORK, dir=folder))
     try:
         columns = ", ".join(f'"{c}"' for c in PICK.names())
         parts = str(work / "parts").replace("'", "''")

@@ -9,8 +9,6 @@ import sys
 import tempfile
 from pathlib import Path
 
-import duckdb
-
 from tests.benchmarks.measured import run, table
 
 PLANT = """\
@@ -76,6 +74,11 @@ copy (
 """Ten machines with 12 nozzles and 100 feeders each; the parts of a feeder go to three of the nozzles. One week, whatever the
 number of rows, 90 bytes a line; the column `program` is not mapped, as logs have such. 10 million give about 23 picks a tally row, where the sample plant has 13."""
 
+WRITE_LOG = """
+import sys, duckdb
+duckdb.connect(config={"threads": 2, "memory_limit": "1000MB"}).execute(sys.argv[1])
+"""
+
 BARE_CSV = """
 import sys, duckdb
 con = duckdb.connect(sys.argv[1], config={"threads": 2, "memory_limit": "1000MB"})
@@ -103,8 +106,7 @@ def events(rows: int, keep: Path | None) -> None:
         (plant / "mappings" / "picks.toml").write_text(MAPPING)
         log = plant / "inbox" / "picks.csv"
         step = 6 * 86_400_000_000 // rows
-        with duckdb.connect(config={"threads": 2, "memory_limit": "1000MB"}) as con:
-            con.execute(WRITE.format(rows=rows, step=step, path=log))
+        run([sys.executable, "-c", WRITE_LOG, WRITE.format(rows=rows, step=step, path=log)])
         print(f"{rows} picks, {log.stat().st_size / 1e6:.0f} MB")
         ours = run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
         print(ours.out.strip().splitlines()[0])

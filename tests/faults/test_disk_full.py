@@ -7,8 +7,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.runs import check, nothing_partial, overlapping_plant, resize, small_disk, used_kilobytes
-from tests.plants import pickfall, tally_digest
+from tests.faults.runs import (
+    check,
+    needs_root,
+    nothing_partial,
+    overlapping_plant,
+    resize,
+    small_disk,
+    store_digest,
+    used_kilobytes,
+)
+from tests.plants import pickfall
+
+pytestmark = needs_root
 
 PAGES = {"findings.json", "weekly.pdf", "weekly.xlsx", "weekly.html", "csv"}
 LARGE = 400_000
@@ -20,7 +31,7 @@ def clean(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Digest of a run with room."""
     plant = overlapping_plant(tmp_path_factory.mktemp("clean"))
     check(pickfall("ingest", "--plant", plant), 0)
-    return tally_digest(plant)
+    return store_digest(plant)
 
 
 def _levels(count: int, low: int, high: int) -> list[int]:
@@ -50,7 +61,7 @@ def _ingest(folder: Path, count: int, clean: str) -> None:
                 nothing_partial(plant)
             again = pickfall("ingest", "--plant", plant)
             check(again, 0)
-            assert tally_digest(plant) == clean, f"another result after {room} kB of room"
+            assert store_digest(plant) == clean, f"another result after {room} kB of room"
     assert failed >= count // 2, "most levels had room enough: nothing was tested"
 
 

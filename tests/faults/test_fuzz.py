@@ -1,20 +1,22 @@
 """Seeded mutations of small good logs through every reader and container, with a real database.
 
 For each case: no error but FileRefused, no hang, and read = loaded + duplicate + refused once it is in the store. After
-every group of cases: the tallies equal a fresh count of the picks (the roll-up checks that itself).
-A case is (sample, number): `_mutate(sample, number)` gives the same bytes again.
+every group of cases: the tallies equal a fresh count of the picks (the roll-up checks that itself). Workbooks and Parquet
+are read by others' code too, so they go through the process that a run reads logs in: whatever they do to it, one
+reason comes back and the next log is read.
 """
 
 from __future__ import annotations
 
-import gzip
-import random
+import faulthandler
 import shutil
 import signal
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
@@ -23,6 +25,7 @@ import pytest
 
 from pipeline import settings
 from pipeline.errors import FileRefused
+from pipeline.ingest.child_reader import ChildReader, Known
 from pipeline.ingest.dialect import Dialect
 from pipeline.ingest.registry import dialects
 from pipeline.ingest.source import open_source
@@ -30,11 +33,14 @@ from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
 from pipeline.store import loading, migrations
 from pipeline.store.database import connect
+from tests.faults.fuzz_samples import MAPPINGS, Sample, apart_samples, mutate, text_samples
 from tests.faults.runs import ROOT
 from tests.plants import MAPPING, make_plant
 
 CASES = 80
 LONG = 20_000
+CASES_APART = 55
+LONG_APART = 4_000
 PARTS = 20
 """Tests that the long set is divided into, so that several processes can share it."""
 GROUP = 20
@@ -42,149 +48,24 @@ GROUP = 20
 SECONDS = 20
 """No case takes longer; a good one takes some hundredths of a second."""
 
-ODD_MAPPING = """format = 1
-name = "odd"
-table = "pick"
-files = ["odd*"]
-[text]
-delimiter = ","
-encoding = "cp1252"
-skip_lines = 1
-header = false
-comment = "#"
-decimal = ","
-thousands = "."
-trim = true
-null = ["-", "n/a"]
-[time]
-columns = [1]
-format = "%d.%m.%Y %H:%M:%S"
-zone = "Europe/Berlin"
-[columns]
-machine = 2
-nozzle = 3
-part = 4
-outcome = 5
-dx = 6
-[outcome]
-"OK" = "placed"
-"NG" = "missed"
-"""
-ODD = (
-    'made by hand\n25.10.2026 01:59:58,M1,N1,"P,1",OK,"1.234,5"\n# a remark\n'
-    '25.10.2026 02:30:00,M1,N2,"two\nlines",NG,-\n'
-    '25.10.2026 02:10:00,M1,N1,"Gr\u00f6\u00dfe ""7""",OK,"0,5"\n25.10.2026 03:00:01,M1, N1 ,P1,OK,n/a\n'
-)
-
-
-@dataclass(frozen=True)
-class Sample:
-    """A good log: the name decides its mapping; `container` how it is packed."""
-
-    name: str
-    text: bytes
-    container: str
-
-    def packed(self, content: bytes) -> bytes:
-        """`content` in the container; content that is no text any more stays as it is."""
-        if self.container in ("utf-16", "utf-8-sig"):
-            return content.decode("utf-8", "replace").encode(self.container)
-        return gzip.compress(content, mtime=0) if self.container == "gzip" else content
-
-
-@cache
-def _samples() -> tuple[Sample, ...]:
-    """Every dialect of the sample plant and two more, each in every container."""
-    inbox = ROOT / "sample_logs" / "plant" / "inbox"
-    plain: dict[str, bytes] = {"odd.csv": ODD.encode("cp1252")}
-    for path in sorted(inbox.iterdir()):
-        kind = path.name.split("2026")[0] if "2026" in path.name else path.name.split(".")[0]
-        name = path.name.removesuffix(".gz")
-        if kind in {n.split("2026")[0] if "2026" in n else n.split(".")[0] for n in plain}:
-            continue
-        data = gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
-        plain[name] = _head(data)
-    samples = []
-    for name, text in plain.items():
-        for container in ("plain", "gzip", "utf-16", "utf-8-sig"):
-            whole = text.decode("cp1252").encode() if name == "odd.csv" and container != "plain" else text
-            samples.append(Sample(name + (".gz" if container == "gzip" else ""), whole, container))
-    return tuple(samples)
-
-
-def _head(data: bytes) -> bytes:
-    """Some whole lines, about 3 kB; of messages the shortest of every name."""
-    lines = data.rstrip(b"\n").split(b"\n")
-    if all(line.startswith(b'{"MessageName"') for line in lines):
-        shortest: dict[str, bytes] = {}
-        for line in lines:
-            name = line.split(b'"', 4)[3].decode()
-            shortest[name] = min(shortest.get(name, line), line, key=len)
-        return b"\n".join(shortest.values()) + b"\n"
-    kept: list[bytes] = []
-    for line in lines:
-        if kept and sum(map(len, kept)) + len(line) > 3_000:
-            break
-        kept.append(line)
-    whole = b"\n".join(kept)
-    return whole.removesuffix(b",") + b"\n]\n" if data.startswith(b"[") else whole + b"\n"
-
-
-PIECES = (
-    b"\0", b"\n", b"\r", b"\r\n", b";", b",", b'"', b'""', b"'", b"\\", b"\\u0000", b"\\ud800", b"{", b"}", b"[", b"]",
-    b"[[", b":", b"null", b"true", b"NaN", b"1e999", b"-1", b"99999999999999999999999", b"0x10", b"1E5", b"\xff",
-    b"\xfe\xff", b"\xef\xbb\xbf", b"\xc3", b"\xed\xa0\x80", b"\xf0\x9f\x92\xa9", b"\x1f\x8b", b"\x1b[31m",
-    b"2026-13-45", b"9999-12-31",
-    b"0001-01-01", b"24:00:00", b"+99:99", b"1e308", b"9223372036854775807", b"9223372036854775808",
-    b"\t", b" " * 50, b"%s", b"${x}", b"'; drop table pick; --", b"\xe2\x80\xae", b"\x7f", b"\xc2\x85",
-    b"\xe2\x80\xa8", b"=1+1", b"#",
-    b'"MessageName":', b'"MessageBody":{', b"-9223372036854775808", b"2026-10-25T02:30:00", b"1970-01-01T00:00:00Z",
-    b".", b"-",
-)  # fmt: skip
-
-
-def _mutate(sample: Sample, number: int) -> bytes:
-    """The sample after one to six changes of its bytes, inside or outside its container."""
-    rng = random.Random(f"{sample.name} {sample.container} {number}")
-    outside = sample.container == "plain" or rng.random() < 0.3
-    data = bytearray(sample.packed(sample.text) if outside else sample.text)
-    for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
-        at = rng.randrange(len(data) + 1) if data else 0
-        end = min(len(data), at + rng.choice((1, 1, 2, 5, 20, 200)))
-        how = rng.choice(("flip", "insert", "insert", "replace", "delete", "repeat", "splice", "truncate", "swap"))
-        if how == "flip" and at < len(data):
-            data[at] ^= 1 << rng.randrange(8)
-        elif how == "insert":
-            data[at:at] = rng.choice(PIECES)
-        elif how == "replace":
-            data[at:end] = rng.choice(PIECES)
-        elif how == "delete":
-            del data[at:end]
-        elif how == "repeat":
-            data[at:at] = data[at:end] * rng.choice((1, 2, 30))
-        elif how == "splice":
-            other = rng.choice(_samples())
-            begin = rng.randrange(len(other.text))
-            data[at:end] = other.text[begin : begin + rng.choice((3, 30, 300))]
-        elif how == "truncate" and rng.random() < 0.3:
-            del data[at:]
-        elif how == "swap":
-            data[at:end] = data[at:end][::-1]
-    return bytes(data) if outside else sample.packed(bytes(data))
-
 
 @contextmanager
 def _clock(seconds: int) -> Iterator[None]:
-    """Fails a case that takes longer."""
+    """Fails a case that takes longer. Where it hangs outside of Python, which no signal ends, the whole run is ended.
+
+    The watchdog is a thread of the interpreter's own that needs no lock of it (faulthandler).
+    """
 
     def stop(_number: int, _frame: FrameType | None) -> None:
         raise TimeoutError(f"a case took more than {seconds} seconds")
 
     old = signal.signal(signal.SIGALRM, stop)
     signal.alarm(seconds)
+    faulthandler.dump_traceback_later(2 * seconds, exit=True, file=sys.__stderr__)
     try:
         yield
     finally:
+        faulthandler.cancel_dump_traceback_later()
         signal.alarm(0)
         signal.signal(signal.SIGALRM, old)
 
@@ -197,7 +78,8 @@ class _Bench:
         for path in (ROOT / "sample_logs" / "plant" / "mappings").glob("*.toml"):
             shutil.copy(path, folder / "mappings")
         shutil.copy(ROOT / "sample_logs" / "plant" / "plant.toml", folder / "plant.toml")
-        (folder / "mappings" / "odd.toml").write_text(ODD_MAPPING, encoding="utf-8")
+        for name, text in MAPPINGS.items():
+            (folder / "mappings" / f"{name}.toml").write_text(text, encoding="utf-8")
         (folder / "mappings" / "picks.toml").write_text(MAPPING.replace("*picks*", "own_*"), encoding="utf-8")
         self.plant: Plant = settings.load(folder)
         self.readers: tuple[Dialect, ...] = dialects(self.plant)
@@ -244,6 +126,32 @@ class _Bench:
         assert reason.strip()
         shutil.rmtree(work)
 
+    def apart(self, cases: list[tuple[str, bytes]]) -> list[str]:
+        """Read and load logs as a run does, each named; what went wrong with which. A hang is ended by the reader's clock."""
+        wrong: list[str] = []
+        logs = []
+        for number, (name, content) in enumerate(cases):
+            logs.append(self.folder / f"{number:05}" / name.rpartition(" ")[0])
+            logs[-1].parent.mkdir()
+            logs[-1].write_bytes(content)
+        plant = replace(self.plant, limits=replace(self.plant.limits, file_seconds=SECONDS, file_memory_mb=600))
+        with ChildReader(plant, self.readers, ()) as child:
+            for (name, _), (path, answer) in zip(cases, child.read(logs), strict=True):
+                self.tried += 1
+                if isinstance(answer, FileRefused):
+                    self.refused += 1
+                    # too slow, a fault of ours, no sentence: the three that may not be
+                    bad = "takes longer" in answer.reason or "fault of the program" in answer.reason
+                    if bad or not answer.reason.strip().endswith("."):
+                        wrong.append(f"{name}: {answer.reason}")
+                elif not isinstance(answer, Known):
+                    said = (path.name, answer.dialect, answer.mapping)
+                    result = self.group.add(answer.into(self.con), answer.source, *said)
+                    assert result.read == result.loaded + result.duplicate + result.refused
+                    self.loaded += result.loaded > 0
+        self.close()
+        return wrong
+
     def _take(self, path: Path, work: Path) -> None:
         declared = next((e for e in (r.encoding(path) for r in self.readers) if e), None)
         source = open_source(path, work, self.plant.limits, encoding=declared)
@@ -259,12 +167,12 @@ class _Bench:
 
 def _fuzz(folder: Path, cases: int, first: int) -> None:
     bench = _Bench(folder)
-    samples = _samples()
+    samples = text_samples()
     failures: list[str] = []
     for i in range(cases):
         sample, number = samples[i % len(samples)], first + i // len(samples)
         try:
-            bench.case(sample, _mutate(sample, number))
+            bench.case(sample, mutate(sample, number))
         except Exception as error:
             failures.append(f"{sample.name} {sample.container} {number}: {type(error).__name__}: {str(error)[:300]}")
             bench.con.close()
@@ -280,8 +188,9 @@ def _fuzz(folder: Path, cases: int, first: int) -> None:
 
 def test_the_samples_themselves_are_good(tmp_path: Path) -> None:
     bench = _Bench(tmp_path)
-    for sample in _samples():
+    for sample in text_samples():
         bench.case(sample, sample.packed(sample.text))
+    assert bench.apart([(f"{s.name} 0", s.packed(s.text)) for s in apart_samples()]) == []
     assert bench.refused == 0
     bench.close()
     for table in ("pick", "reel_event", "service", "measurement", "message", "activity"):
@@ -294,6 +203,26 @@ def test_mutated_logs(tmp_path: Path) -> None:
     _fuzz(tmp_path, CASES, 0)
 
 
+def _fuzz_apart(folder: Path, cases: int, first: int) -> None:
+    bench, samples = _Bench(folder), apart_samples()
+    made = [(s, first + i // len(samples)) for i, s in zip(range(cases), samples * cases, strict=False)]
+    wrong = bench.apart([(f"{s.name} {number}", mutate(s, number)) for s, number in made])
+    bench.con.close()
+    assert not wrong, "\n".join(wrong)
+    assert bench.loaded > cases // 20, "hardly a case was read at all"
+    assert bench.refused > cases // 20
+
+
+def test_mutated_workbooks_and_parquet(tmp_path: Path) -> None:
+    _fuzz_apart(tmp_path, CASES_APART, 0)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("part", range(PARTS))
+def test_thousands_of_mutated_workbooks_and_parquet_files(tmp_path: Path, part: int) -> None:
+    _fuzz_apart(tmp_path, LONG_APART // PARTS, 1_000 * (part + 1))
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("part", range(PARTS))
 def test_twenty_thousand_mutated_logs(tmp_path: Path, part: int) -> None:
@@ -301,5 +230,17 @@ def test_twenty_thousand_mutated_logs(tmp_path: Path, part: int) -> None:
 
 
 def test_cases_are_the_same_every_time() -> None:
-    sample = _samples()[0]
-    assert _mutate(sample, 7) == _mutate(sample, 7) != _mutate(sample, 8)
+    sample = text_samples()[0]
+    assert mutate(sample, 7) == mutate(sample, 7) != mutate(sample, 8)
+
+
+def test_a_hang_outside_of_python_ends_the_run() -> None:
+    """A loop in C that never looks at signals: SIGALRM alone would wait for ever."""
+    code = "from itertools import repeat\nfrom tests.faults.test_fuzz import _clock\nwith _clock(1):\n    sum(repeat(1, 10**13))"
+    begin = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT, timeout=300
+    )
+    assert done.returncode == 1
+    assert "Timeout (0:00:02)!" in done.stderr
+    assert time.monotonic() - begin < 120

@@ -1,7 +1,7 @@
 """kill -9 at chosen moments: before every statement of a load and its roll-up, in checkpoints, while pages are written.
 
 After each: what was acknowledged is stored, nothing is partial, and the same command again gives a clean run's result.
-test_kill.py does the same at moments of chance.
+test_kill.py does the same at moments of chance, test_kill_later.py for what is done with loaded files.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.runs import ROOT, check, nothing_partial, overlapping_plant
-from tests.plants import pickfall, query, tally_digest
+from tests.faults.runs import ROOT, check, nothing_partial, overlapping_plant, store_digest
+from tests.plants import pickfall, query
 
 WEEK = "2026-W47"
 
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A plant of two overlapping logs that is copied for every kill."""
+    """A plant of two overlapping logs of each kind that is copied for every kill."""
     return overlapping_plant(tmp_path_factory.mktemp("template"), picks=1_500, count=2)
 
 
@@ -36,7 +36,7 @@ def clean(template: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[str
     shutil.copytree(template, plant)
     done = _killed(plant, "count", 0)
     assert done.returncode == 0, done.stderr
-    return tally_digest(plant), int(done.stdout.split()[-1])
+    return store_digest(plant), int(done.stdout.split()[-1])
 
 
 def _killed(plant: Path, how: str, number: float) -> subprocess.CompletedProcess[str]:
@@ -55,7 +55,7 @@ def _kill(template: Path, plant: Path, how: str, number: float, digest: str) -> 
             "acknowledged, but lost"
         )
     check(pickfall("ingest", "--plant", plant), 0)
-    assert tally_digest(plant) == digest, f"another result after {how} {number}"
+    assert store_digest(plant) == digest, f"another result after {how} {number}"
     assert not (plant / "store" / "reading").exists()
     shutil.rmtree(plant)
 

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.runs import check, check_one_line, pickfall_as_ordinary_user
+from tests.faults.runs import check, check_one_line, needs_root, pickfall_as_ordinary_user
 from tests.plants import make_plant, query, some_picks, write_picks
+
+pytestmark = needs_root
 
 
 @pytest.fixture

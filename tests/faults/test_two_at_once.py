@@ -117,4 +117,4 @@ def test_a_writer_while_somebody_reads(tmp_path: Path, clean: str) -> None:
         check(pickfall("status", "--plant", plant), 0)
         reader.communicate("\n")
     assert tally_digest(plant) == clean
-    assert query(plant, "select count(*) from load") == [(4,)]
+    assert query(plant, "select count(*) from load") == [(12,)]

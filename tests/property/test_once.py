@@ -1,4 +1,4 @@
-"""The same events twice, renamed, re-compressed, split, overlapping or in another order give the same tallies.
+"""The same events twice, renamed, re-compressed, split, shuffled, overlapping or in any order give the same tallies.
 
 Two ways must agree: the store's tallies, and plain Python counting the union of the lines.
 """
@@ -20,6 +20,7 @@ from pipeline.store.database import open_store
 from tests.plants import PickLine, make_plant, query, some_picks, tally_digest, write_picks
 
 OUTCOME = {"OK": "placed", "MISS": "missed", "BAD": "rejected", "LOST": "dropped"}
+ENDINGS = (".csv", ".csv.gz", ".csv.zst")
 BEGIN = datetime(2026, 11, 16, 6)  # noqa: DTZ001
 
 
@@ -39,18 +40,27 @@ def _load(folder: Path, files: dict[str, list[PickLine]], passes: int = 1) -> Pa
 
 @st.composite
 def exports(draw: st.DrawFn) -> tuple[list[PickLine], dict[str, list[PickLine]]]:
-    """A list of picks, and files that cover it: pieces that may overlap, in any order of names."""
+    """A list of picks, and files that cover it: pieces that may overlap, in any order of names and of their lines.
+
+    Some pieces come twice, under another name, packed alike or in another way, as they were or shuffled once more.
+    """
     lines = some_picks(draw(st.integers(20, 120)), seed=draw(st.integers(0, 50)))
     cuts = sorted(draw(st.lists(st.integers(0, len(lines)), min_size=0, max_size=4)))
     edges = [0, *cuts, len(lines)]
     files: dict[str, list[PickLine]] = {}
-    names = draw(st.permutations(range(10)))
+    names = draw(st.permutations(range(12)))
+    rng = draw(st.randoms(use_true_random=False))
     for i, (a, b) in enumerate(itertools.pairwise(edges)):
         overlap = draw(st.integers(0, 30))
         piece = lines[max(0, a - overlap) : b]
-        if piece:
-            ending = draw(st.sampled_from([".csv", ".csv.gz"]))
-            files[f"{names[i]}_picks{ending}"] = piece
+        if not piece:
+            continue
+        piece = rng.sample(piece, len(piece)) if draw(st.booleans()) else piece
+        files[f"{names[i]}_picks{draw(st.sampled_from(ENDINGS))}"] = piece
+        repeat = draw(st.sampled_from(["no", "no", "renamed", "shuffled"]))
+        if repeat != "no":
+            ending = draw(st.sampled_from(ENDINGS))
+            files[f"{names[i + 6]}_picks{ending}"] = rng.sample(piece, len(piece)) if repeat == "shuffled" else piece
     return lines, files
 
 
@@ -70,6 +80,9 @@ def test_overlapping_exports_in_any_order_give_their_union(
             rows = query(pieces, f"select machine, nozzle, feeder, sum({outcome}) from tally group by all")
             stored.update({(m, n, f, outcome): int(k) for m, n, f, k in rows if k})  # type: ignore[call-overload]
         assert stored == counted
+        contents = {tuple(line.text() for line in piece) for piece in files.values()}
+        ((loads, loaded, read),) = query(pieces, "select count(*), sum(rows_loaded), sum(rows_read) from load")
+        assert (loads, loaded, read) == (len(contents), len(lines), sum(map(len, contents)))
 
 
 def test_two_equal_lines_in_one_file_are_two_picks(tmp_path: Path) -> None:
@@ -90,7 +103,7 @@ def test_a_later_export_with_one_more_copy_adds_only_that_one(tmp_path: Path) ->
 
 def test_same_content_under_another_name_and_packing_is_known(tmp_path: Path) -> None:
     lines = some_picks(50)
-    plant = _load(tmp_path, {"a_picks.csv": lines, "b_picks.csv.gz": lines})
+    plant = _load(tmp_path, {"a_picks.csv": lines, "b_picks.csv.gz": lines, "c_picks.csv.zst": lines})
     assert query(plant, "select count(*), sum(rows_loaded) from load") == [(1, 50)]
 
 

@@ -11,18 +11,26 @@ ROOT = Path(__file__).parents[2]
 
 ALLOWED = {
     "pipeline.errors": set(),
+    "pipeline.connections": set(),
     "pipeline.schema": {"pipeline.schema"},
     "pipeline.findings": {"pipeline.findings"},
     "pipeline.settings": {"pipeline.errors", "pipeline.settings_buying"},
     "pipeline.settings_buying": set(),
     "pipeline.estimators": {"pipeline.estimators", "pipeline.errors"},
-    "pipeline.ingest": {"pipeline.ingest", "pipeline.schema", "pipeline.settings", "pipeline.errors"},
+    "pipeline.ingest": {
+        "pipeline.ingest",
+        "pipeline.connections",
+        "pipeline.schema",
+        "pipeline.settings",
+        "pipeline.errors",
+    },
     "pipeline.rollup": {"pipeline.rollup", "pipeline.schema"},
     "pipeline.store": {
         "pipeline.store",
         "pipeline.rollup",
         "pipeline.ingest.staging",
         "pipeline.ingest.dialect",
+        "pipeline.connections",
         "pipeline.schema",
         "pipeline.settings",
         "pipeline.errors",

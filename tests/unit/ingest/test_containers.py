@@ -6,7 +6,9 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import re
 import zipfile
+from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -236,6 +238,54 @@ def test_a_workbook_that_is_none(tmp_path: Path) -> None:
         archive.writestr("[Content_Types].xml", "")
         archive.writestr("xl/workbook.xml", '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>')
     assert "no spreadsheet program" in refused(tmp_path, entity.getvalue())
+
+
+def with_sheet(data: bytes, change: Callable[[str], str]) -> bytes:
+    """The workbook with the XML of its sheet changed."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name)
+            new.writestr(name, change(text.decode()).encode() if name == "xl/worksheets/sheet1.xml" else text)
+    return made.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        ('<row r="3"', '<row r="2"', "has row 2 below row 2 of its sheet"),
+        ('<row r="3"', '<row r="1"', "has row 1 below row 2 of its sheet"),
+        ('<row r="4"', '<row r="999999999"', "has row 999999999 below row 3 of its sheet"),
+        ('r="C3"', 'r="B3"', "has cells out of order in this row"),
+        ('r="F3"', 'r="A3"', "has cells out of order in this row"),
+        ('r="C3"', 'r="C2"', "has cells out of order in this row"),
+        ('r="F3"', 'r="ZZZ3"', "has a cell in column 18278, expected 16384 at most"),
+    ],
+)
+def test_rows_and_cells_out_of_order_are_not_left_out_in_silence(
+    tmp_path: Path, old: str, new: str, reason: str
+) -> None:
+    row = [*ROW[:4], "17", 0.5]
+    data = book([TITLES, row, row, row])
+
+    def change(text: str) -> str:
+        assert old in text
+        return text.replace(old, new)
+
+    assert from_book(tmp_path, data).one("line") == [2, 3, 4]
+    with pytest.raises(FileRefused, match=reason):
+        from_book(tmp_path, with_sheet(data, change))
+
+
+def test_a_text_with_a_negative_number_is_no_other_text(tmp_path: Path) -> None:
+    def change(text: str) -> str:
+        return re.sub(r't="s"><v>\d+</v></c></row></sheetData>', 't="s"><v>-1</v></c></row></sheetData>', text)
+
+    data = book([TITLES, [*ROW[:5], "x"]])
+    if with_sheet(data, change) == with_sheet(data, str):
+        pytest.fail("the sheet does not end with a text of the table: nothing was changed")
+    with pytest.raises(FileRefused, match="no text has the number -1"):
+        from_book(tmp_path, with_sheet(data, change))
 
 
 def test_content_that_is_not_as_mapped(tmp_path: Path) -> None:

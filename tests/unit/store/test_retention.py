@@ -116,7 +116,9 @@ def test_picks_are_exported_whole_before_they_go(tmp_path: Path) -> None:
         retention.export_picks(
             con, plant.folder / "old picks", at(2 * WEEK).replace(hour=0)
         )  # a run that was killed then
+        (tmp_path / "old picks" / ".export-killed" / "parts").mkdir(parents=True)
         assert retain(con, plant, NOW) == 4
+        assert not [p for p in (tmp_path / "old picks").iterdir() if p.name.startswith(".")]
         files = sorted(
             p.relative_to(tmp_path / "old picks").as_posix() for p in (tmp_path / "old picks").rglob("*.parquet")
         )
