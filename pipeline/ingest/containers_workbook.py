@@ -54,6 +54,7 @@ def _cut(path: Path, mapping: LogMapping, work: Path, refuse: Refuse) -> Cut:
             header = joined_header([_without_tail(row[1]) for row in titles if row])
         except ValueError as error:
             raise FileRefused(f"its header cannot be read: {error}. Check header_rows in [text].", last[0]) from error
+        header = tuple(name.strip() for name in header) if rules.trim else header
     first = [] if rules.header else [last, *islice(rows, SAMPLED)]  # the widest row tells how many fields there are
     fields = len(header) if header is not None else max(len(_without_tail(cells)) for _, cells in first)
     refused = 0

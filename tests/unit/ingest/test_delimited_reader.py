@@ -325,3 +325,10 @@ def test_a_very_long_line_is_refused_alone(tmp_path: Path) -> None:
     ((number, raw, reason),) = got.refused
     assert (number, raw) == (3, "x" * 2000)
     assert "longer than" in reason
+
+
+def test_blanks_come_off_the_names_of_columns_too(tmp_path: Path) -> None:
+    """With trim a name counts without blanks, in the header and in the mapping."""
+    mapping = MAPPING.replace("[text]\n", "[text]\ntrim = true\n").replace('"M"', '" M "')
+    got = stage(tmp_path, " T ;M ; N;R\t;E;X \n" + GOOD.replace(";M1;", "; M1 ;"), mapping)
+    assert (got.rows("machine, nozzle, outcome"), got.refused) == ([("M1", "N1", "placed")], [])
