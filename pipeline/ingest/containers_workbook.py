@@ -88,10 +88,21 @@ def sheet_rows(path: Path, sheet: Place | None) -> Iterator[Row]:
             chosen.reset_dimensions()  # what the file says of its size may be wrong
             for number, cells in enumerate(chosen.iter_rows(), 1):
                 yield number, [text_of(cell) for cell in cells]
-    except FileRefused:
+    except (FileRefused, MemoryError):
         raise
     except Exception as error:  # openpyxl raises whatever it stumbles on
         raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
+
+
+def workbook_rows(path: Path, limits: Limits) -> tuple[str, list[Row]]:
+    """All rows of the first sheet of a workbook that nobody has looked at yet; or why it is refused, and none."""
+    from pipeline.ingest.containers import weigh_workbook
+
+    try:
+        weigh_workbook(path, limits)
+        return "", list(sheet_rows(path, 1))
+    except FileRefused as error:
+        return error.reason, []
 
 
 def _choose(sheets: list[Any], wanted: Place | None) -> Any:

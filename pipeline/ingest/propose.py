@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import UserError
+from pipeline.ingest.apart import call_apart
 from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess
 from pipeline.ingest.propose_text import Sample, read_sample
@@ -29,6 +30,11 @@ CHECK: Final = "# CHECK:"
 WIDTH: Final = 60
 """Characters of a text of the log that a comment shows."""
 _TRADE: Final = "pick picks log logs data export report line machine errors events csv txt week"
+
+
+def propose_apart(path: Path, table: str, limits: Limits) -> str:
+    """As `propose`, in a process of its own with limits on its time and memory: nobody has looked at the file yet."""
+    return str(call_apart(propose, path, table, limits, limits=limits))
 
 
 def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> str:

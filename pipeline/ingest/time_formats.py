@@ -102,7 +102,7 @@ def forms(form: str) -> tuple[list[str], str]:
     """The formats that are tried one after the other, in the words of the database; and one for a longer fraction.
 
     Programs leave a fraction of zero off and write up to nine digits of it; %f alone takes one to six. Digits beyond
-    the sixth are cut off.
+    the sixth are rounded.
 
     >>> forms("%T.%f"), forms("%H:%M")
     ((['%H:%M:%S.%f', '%H:%M:%S'], '%H:%M:%S.%n'), (['%H:%M'], ''))

@@ -384,7 +384,7 @@ def test_what_can_never_fit_is_refused(tmp_path: Path, old: str, new: str, line:
         ('filter = [{column = "A", equalz = "B"}]', 5),
         ('filter = [\n  {column = "A", equals = "B"},\n  {column = "A", equalz = "B"},\n]', 7),
         ('filter = [{column = "A", equals = "B"}, {"equalz" = "B", column = "A"}]', 5),
-        ('filter = [\n  {column = "A", equals = "B"},\n  {column = "A", equals = ""},\n  {column = 0, equals = ""},\n]', 8),
+        ('filter = [\n  {column = "A", equals = ""},\n  {column = "B", equals = ""},\n  {column = 0, equals = ""}]', 8),
         ('filter = [{column = "A", matches = "("}]', 5),
         ('filter = [\n  {column = "A"},\n]', 6),
     ],
