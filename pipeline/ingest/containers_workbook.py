@@ -94,6 +94,20 @@ def sheet_rows(path: Path, sheet: Place | None) -> Iterator[Row]:
         raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
 
 
+def sheet_titles(path: Path) -> list[str]:
+    """Names of the sheets; FileRefused when the workbook cannot be read."""
+    import openpyxl
+
+    try:
+        with path.open("rb") as file:
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
+            return [str(s.title) for s in book.worksheets]
+    except MemoryError:
+        raise
+    except Exception as error:  # openpyxl raises whatever it stumbles on
+        raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
+
+
 def workbook_rows(path: Path, limits: Limits) -> tuple[str, list[Row]]:
     """All rows of the first sheet of a workbook that nobody has looked at yet; or why it is refused, and none."""
     from pipeline.ingest.containers import weigh_workbook

@@ -194,7 +194,7 @@ class MappingReader:
             ("decimal", rules.decimal in (".", ","), '"." or ","'),
             (
                 "thousands",
-                rules.thousands in ("", ".", ",", "'", " ", "\u00a0", "\u202f"),
+                rules.thousands in ("", ".", ",", "'", "\u2019", " ", "\u00a0", "\u202f"),
                 "a point, comma, ' or blank",
             ),
             ("thousands", rules.thousands != rules.decimal, "another character than decimal"),

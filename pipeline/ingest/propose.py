@@ -21,7 +21,9 @@ from pipeline.errors import UserError
 from pipeline.ingest.apart import call_apart
 from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess
-from pipeline.ingest.propose_text import Sample, read_sample
+from pipeline.ingest.propose_filter import find_filter
+from pipeline.ingest.propose_sample import Sample
+from pipeline.ingest.propose_text import read_sample
 from pipeline.ingest.propose_words import bare, roots_score
 from pipeline.schema.tables import table as schema_of
 from pipeline.settings import Limits
@@ -47,6 +49,12 @@ def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> st
         sample = read_sample(path, Path(work), limits or Limits())
     try:
         found = guess(sample, table)
+        if table == "pick" and (decided := find_filter(sample, found)) is not None:
+            sample, (index, picks), doubt = decided
+            found = guess(sample, table)
+            place = sample.places()[index]
+            found.filter, found.doubts["filter"] = (place, picks), doubt
+            found.unused = [u for u in found.unused if u[0] != place]
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
     return "\n".join(_lines(path, table, sample, found)) + "\n"
@@ -67,7 +75,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
         yield f"content = {_text(sample.content)}"
     if sample.sheet is not None:
         yield from ("", "[workbook]", _checked(f"sheet = {sample.sheet}", sample.doubts.get("sheet", "")))
-    yield from _text_section(sample)
+    yield from _text_section(table, sample, found)
     yield from _time_section(found)
     yield from ("", "[columns]")
     for ours, places in sorted(found.columns.items(), key=lambda c: schema.names().index(c[0])):
@@ -104,26 +112,34 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
             f"{column} = {_text(_unit(sample, found, column))}",
             f"one of {', '.join(UNITS[column])}",
         )
+    if found.filter is not None:
+        place, picks = found.filter
+        yield from ("", "[[filter]]", f"column = {_place(place)}")
+        yield _checked(f"equals = {_places(picks)}", found.doubts["filter"])
 
 
-def _text_section(sample: Sample) -> Iterable[str]:
-    rules, default = sample.rules, TextRules()
+def _text_section(table: str, sample: Sample, found: Guess) -> Iterable[str]:
+    rules, default, doubts = sample.rules, TextRules(), dict(sample.doubts)
+    kinds = {c.name: c.type for c in schema_of(table).content()}
+    numbers = {i for ours, i in found.indexes.items() if kinds[ours] in ("BIGINT", "INTEGER", "DOUBLE")}
+    if sample.unsure and not sample.unsure & numbers:  # what can be read in two ways is no number of ours
+        doubts = {k: d for k, d in doubts.items() if k not in ("decimal", "thousands")}
     made = []
     keys = ("delimiter", "quote", "encoding") if sample.content == "delimited" else ()
-    for key in (*keys, "skip_lines", "header", "header_rows", "section_begin", "section_end", "comment"):
+    for key in (*keys, "skip_lines", "skip_end", "header", "header_rows", "section_begin", "section_end", "comment"):
         value = getattr(rules, key)
         if value != getattr(default, key) or key in ("delimiter", "encoding"):
             made.append(
                 _checked(
                     f"{key} = {json.dumps(value) if not isinstance(value, str) else _text(value)}",
-                    sample.doubts.get(key, ""),
+                    doubts.get(key, ""),
                 )
             )
     for key in ("decimal", "thousands", "trim", "null"):
         value = getattr(rules, key)
-        if value != getattr(default, key):
+        if value != getattr(default, key) or key in doubts:
             shown = _text(value) if isinstance(value, str) else "true" if value is True else _places(value)
-            made.append(_checked(f"{key} = {shown}", sample.doubts.get(key, "")))
+            made.append(_checked(f"{key} = {shown}", doubts.get(key, "")))
     if made:
         yield from ("", "[text]", *made)
 
@@ -143,7 +159,9 @@ def _unit(sample: Sample, found: Guess, column: str) -> str:
     named = next((u for u in UNITS[column] if u in words or (u == "um" and "μm" in words)), None)
     if named is not None or column == "dangle":
         return named or "degree"
-    sizes = sorted(abs(float(c.replace(",", "."))) for c in sample.column(found.indexes[column]))
+    rules = sample.rules
+    plain = (c.replace(rules.thousands, "") if rules.thousands else c for c in sample.column(found.indexes[column]))
+    sizes = sorted(abs(float(c.replace(rules.decimal, "."))) for c in plain)
     # A part that sits millimetres beside the nozzle's centre is not picked at all (common practice, no source).
     return "um" if sizes[len(sizes) // 2] > 2 else "mm"
 
