@@ -5,16 +5,17 @@ from __future__ import annotations
 
 import random
 import re
+import tempfile
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import duckdb
-
 from pipeline import settings
 from pipeline.cli import app
 from pipeline.ingest.propose import propose
+from pipeline.store.database import open_store
 from tests.fixtures_delimited import Result, stage
+from tests.plants import load_here
 
 BEGIN = datetime(2026, 11, 16, 6)
 
@@ -46,29 +47,38 @@ def picks(count: int = 400, step: timedelta = timedelta(minutes=37)) -> list[Pic
     return made
 
 
-def proposed(folder: Path, data: str | bytes, name: str, table: str = "pick") -> tuple[str, Result]:
-    """Propose a mapping, then load the same file with it, unchanged."""
+def proposed(
+    folder: Path, data: str | bytes, name: str, table: str = "pick", *, command: bool = False
+) -> tuple[str, Result]:
+    """Propose a mapping, then load the same file with it, unchanged: into a store, and by the reader alone.
+
+    command   into the store by `pickfall ingest`, with its reading process; else without that process, which is quicker
+    """
     source = folder / "sample"
     source.mkdir(exist_ok=True)
     path = source / name
     path.write_bytes(data.encode() if isinstance(data, str) else data)
     text = propose(path, table)
-    into_a_store(folder / "plant", path, text, table)
+    into_a_store(Path(tempfile.mkdtemp(prefix="plant-", dir=folder)), path, text, table, command=command)
     return text, stage(folder, path.read_bytes(), text, name=name)
 
 
-def into_a_store(plant: Path, log: Path, mapping: str, table: str) -> None:
-    """`pickfall ingest` of the log with the proposal as it stands: it ends well, and every row is in the store."""
+def into_a_store(plant: Path, log: Path, mapping: str, table: str, *, command: bool) -> None:
+    """Load the log with the proposal as it stands: every row is in the store, and its tallies agree."""
     for folder in ("mappings", "inbox", "masters"):
-        (plant / folder).mkdir(parents=True)
+        (plant / folder).mkdir()
     (plant / "plant.toml").write_text('[plant]\nzone = "UTC"\n', encoding="utf-8")
     (plant / "mappings" / "m.toml").write_text(mapping, encoding="utf-8")
-    (plant / "inbox" / log.name).write_bytes(log.read_bytes())
-    assert app(["ingest", "--plant", str(plant), "--quiet"], standalone_mode=False) in (None, 0)
-    with duckdb.connect(str(settings.load(plant).database), read_only=True) as con:
-        ((loaded, refused),) = con.execute(
-            "select sum(rows_loaded - rows_ignored), sum(rows_refused) from load"
-        ).fetchall()
+    path = plant / "inbox" / log.name
+    path.write_bytes(log.read_bytes())
+    of = settings.load(plant)
+    if command:
+        assert app(["ingest", "--plant", str(plant), "--quiet"], standalone_mode=False) in (None, 0)
+    with open_store(of, write=True) as con:
+        if not command:
+            load_here(con, of, path)
+        counts = "sum(rows_loaded - rows_ignored), sum(rows_refused)"
+        ((loaded, refused),) = con.execute(f"select {counts} from load").fetchall()
         ((rows,),) = con.execute(f"select count(*) from {table}").fetchall()
     assert rows == loaded > 100 * refused
 

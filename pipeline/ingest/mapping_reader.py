@@ -195,7 +195,7 @@ class MappingReader:
             (
                 "thousands",
                 rules.thousands in ("", ".", ",", "'", "\u2019", " ", "\u00a0", "\u202f"),
-                "a point, comma, ' or blank",
+                "a point, comma, apostrophe or blank",
             ),
             ("thousands", rules.thousands != rules.decimal, "another character than decimal"),
         )

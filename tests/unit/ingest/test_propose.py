@@ -236,7 +236,7 @@ def test_json_lines(tmp_path: Path) -> None:
     ],
 )
 def test_other_tables(tmp_path: Path, table: str, text: str, columns: str, rows: list[tuple[Any, ...]]) -> None:
-    _, got = proposed(tmp_path, text, "x.csv", table)
+    _, got = proposed(tmp_path, text, "x.csv", table, command=True)
     assert (got.rows(columns), got.refused) == (rows, [])
 
 
