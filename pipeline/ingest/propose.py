@@ -21,7 +21,7 @@ from pipeline.errors import UserError
 from pipeline.ingest.apart import call_apart
 from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess
-from pipeline.ingest.propose_filter import find_filter
+from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_text import read_sample
 from pipeline.ingest.propose_words import bare, roots_score
@@ -46,18 +46,18 @@ def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> st
     if not path.exists():
         raise UserError(f"{path} not found. Check the name.")
     with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-        sample = read_sample(path, Path(work), limits or Limits())
+        sample = read_sample(path, Path(work), limits or Limits(), counts=_only_whole(table))
     try:
         found = guess(sample, table)
-        if table == "pick" and (decided := find_filter(sample, found)) is not None:
-            sample, (index, picks), doubt = decided
-            found = guess(sample, table)
-            place = sample.places()[index]
-            found.filter, found.doubts["filter"] = (place, picks), doubt
-            found.unused = [u for u in found.unused if u[0] != place]
+        sample, found = with_filters(sample, found, table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
     return "\n".join(_lines(path, table, sample, found)) + "\n"
+
+
+def _only_whole(table: str) -> bool:
+    """True if no column of a table takes a fraction."""
+    return all(c.type != "DOUBLE" for c in schema_of(table).content())
 
 
 def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str]:
@@ -112,10 +112,9 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
             f"{column} = {_text(_unit(sample, found, column))}",
             f"one of {', '.join(UNITS[column])}",
         )
-    if found.filter is not None:
-        place, picks = found.filter
-        yield from ("", "[[filter]]", f"column = {_place(place)}")
-        yield _checked(f"equals = {_places(picks)}", found.doubts["filter"])
+    for column_of, test, wanted, doubt in found.filters:
+        value = _text(wanted[0]) if test == "matches" else _places(wanted)
+        yield from ("", "[[filter]]", f"column = {_place(column_of)}", _checked(f"{test} = {value}", doubt))
 
 
 def _text_section(table: str, sample: Sample, found: Guess) -> Iterable[str]:

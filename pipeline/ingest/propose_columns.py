@@ -33,7 +33,10 @@ _PACKAGE: Final = re.compile(
 
 @dataclass
 class Guess:
-    """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it."""
+    """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it.
+
+    filters   column, test and texts of each filter, and what is unsure about it
+    """
 
     time: tuple[Place, ...] = ()
     format: str = ""
@@ -45,7 +48,7 @@ class Guess:
     doubts: dict[str, str] = field(default_factory=dict)
     unused: list[tuple[Place, str]] = field(default_factory=list)
     indexes: dict[str, int] = field(default_factory=dict)
-    filter: tuple[Place, tuple[str, ...]] | None = None
+    filters: list[tuple[Place, str, tuple[str, ...], str]] = field(default_factory=list)
 
 
 def guess(sample: Sample, name: str) -> Guess:
@@ -259,8 +262,9 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
                 found.doubts[key] = f"seen {times} times"
             made[text] = word
         if column.name == "outcome" and len(sample.rows) > sum(texts.values()):
-            made[""] = "placed" if "reasons" in found.doubts.get("outcome", "") else "unknown"
-            found.doubts["outcome."] = "an empty field"
+            only_losses = "placed" not in made.values() and sum(texts.values()) < 0.5 * len(sample.rows)
+            made[""] = "placed" if only_losses or "reasons" in found.doubts.get("outcome", "") else "unknown"
+            found.doubts["outcome."] = "an empty field" + ("; no text means placed" if only_losses else "")
         found.words[column.name] = made
     if table_name == "counter" and "grain" not in found.columns:
         _grain(found)

@@ -32,6 +32,8 @@ class Sample:
     names     names of the columns; None where there is no header
     rows      cells, as many in each as there are columns
     doubts    key of [text], or "sheet" -> what is unsure about it
+    odd       lines of data with another number of fields
+    closing   lines at the ends of sections that hold no date
     unsure    indexes of columns whose numbers can be read in two ways: "3,512"
     """
 
@@ -42,6 +44,8 @@ class Sample:
     doubts: dict[str, str] = field(default_factory=dict)
     sheet: Place | None = None
     unsure: frozenset[int] = frozenset()
+    odd: tuple[tuple[str, ...], ...] = ()
+    closing: tuple[tuple[str, ...], ...] = ()
 
     def places(self) -> tuple[Place, ...]:
         """How a mapping calls each column: by its name where that is there once, else by its place."""

@@ -45,8 +45,8 @@ class _Evidence:
     large: int = 0
 
 
-def with_signs(sample: Sample) -> Sample:
-    """The sample with the rules that its cells tell."""
+def with_signs(sample: Sample, *, counts: bool = False) -> Sample:
+    """The sample with the rules that its cells tell; counts: the log is to fill a table whose numbers are all whole."""
     rules, doubts, names = sample.rules, dict(sample.doubts), sample.names
     cells = [c for row in sample.rows for c in row if c]
     edges = sum(c != c.strip() for c in cells)
@@ -63,7 +63,7 @@ def with_signs(sample: Sample) -> Sample:
         _evidence([t for row in sample.rows if (t := row[i].strip()) and t not in rules.null])
         for i in range(len(sample.rows[0]))
     ]
-    decimal, thousands, marks = _decide([c for c in columns if c is not None])
+    decimal, thousands, marks = _decide([c for c in columns if c is not None], counts=counts)
     rules = replace(rules, decimal=decimal, thousands=thousands)
     unsure = frozenset(
         i for i, c in enumerate(columns) if c is not None and c.open and not c.decimal and not c.thousands
@@ -98,7 +98,7 @@ def _evidence(cells: Sequence[str]) -> _Evidence | None:
     return found if numbers and numbers >= _MOSTLY * len(cells) else None
 
 
-def _decide(columns: Sequence[_Evidence]) -> tuple[str, str, dict[str, str]]:
+def _decide(columns: Sequence[_Evidence], *, counts: bool) -> tuple[str, str, dict[str, str]]:
     """Decimal sign, thousands sign, and what is unsure about them."""
     decimals = sum((c.decimal for c in columns), Counter[str]())
     groups = sum((c.thousands for c in columns), Counter[str]())
@@ -113,7 +113,7 @@ def _decide(columns: Sequence[_Evidence]) -> tuple[str, str, dict[str, str]]:
         marks["thousands"] = "it stands before groups of three digits"
     for found in doubtful:
         ((sign, _),) = found.open.most_common(1)
-        counted = found.small > 0 and not found.large  # 998, then 1,004
+        counted = counts or (found.small > 0 and not found.large)  # 998, then 1,004
         if decimal == sign or (not decimal and not counted):
             decimal = sign
             if not decimals:

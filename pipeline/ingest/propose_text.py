@@ -32,8 +32,11 @@ from pipeline.settings import Limits
 DELIMITERS: Final = (";", "\t", "|", ",")
 
 
-def read_sample(path: Path, work: Path, limits: Limits) -> Sample:
-    """The sample of a file; UserError when it cannot be read or is no table."""
+def read_sample(path: Path, work: Path, limits: Limits, *, counts: bool = False) -> Sample:
+    """The sample of a file; UserError when it cannot be read or is no table.
+
+    counts   it is to fill a table whose numbers are all whole
+    """
     try:
         source, encoding, doubt = _open(path, work, limits)
         if '"MessageName"' in source.sample and '"MessageBody"' in source.sample:
@@ -52,7 +55,7 @@ def read_sample(path: Path, work: Path, limits: Limits) -> Sample:
         sample = replace(
             sample, rules=replace(sample.rules, encoding=encoding), doubts={**sample.doubts, "encoding": doubt}
         )
-    return with_signs(sample)
+    return with_signs(sample, counts=counts)
 
 
 def _open(path: Path, work: Path, limits: Limits) -> tuple[SourceFile, str, str]:
@@ -113,6 +116,7 @@ def _from_text(path: Path) -> Sample:
     found = list(records(lines, rules, None))
     usual = Counter(len(r.fields or ()) for r in found if not r.problem).most_common(1)[0][0]
     doubts: dict[str, str] = {}
+    closing: list[Record] = []
     begin = next(r for r in found if len(r.fields or ()) == usual)
     sections = [n for n in lines if re.fullmatch(r"\[[^\]]+\]\W*", n.text.strip())]
     opening = [n for n in sections if n.number < begin.line]
@@ -125,6 +129,8 @@ def _from_text(path: Path) -> Sample:
         skip = begin.line - opening[-1].number - 1
         again = "" if tells_a_day(begin.fields or ()) else begin.raw  # each section repeats the header
         found = [r for r in found if _section_of(r, sections) in like and (r.raw != again or r.line == begin.line)]
+        closing = _closing(found, sections)
+        found = [r for r in found if r.line not in {c.line for c in closing}]
     else:
         skip = begin.line - 1
         end = footer_rows([r.fields or () for r in found]) if len(lines) < MOST_ROWS and not _torn(path, found) else 0
@@ -138,7 +144,18 @@ def _from_text(path: Path) -> Sample:
     if rules.skip_lines:
         doubts["skip_lines"] = "what stands above has another number of fields"
     rows = [r.fields for r in found if r.fields and len(r.fields) == usual and not r.problem]
-    return with_header(Sample("delimited", rules, None, tuple(rows), doubts))
+    odd = [r.fields for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
+    return with_header(
+        Sample(
+            "delimited",
+            rules,
+            None,
+            tuple(rows),
+            doubts,
+            odd=tuple(odd),
+            closing=tuple(r.fields or () for r in closing),
+        )
+    )
 
 
 def _torn(path: Path, found: Sequence[Record]) -> bool:
@@ -152,6 +169,21 @@ def _torn(path: Path, found: Sequence[Record]) -> bool:
 def _section_of(record: Record, sections: Sequence[Line]) -> str:
     """The line in brackets above a record, or ""."""
     return next((s.text.strip() for s in reversed(sections) if s.number < record.line), "")
+
+
+def _closing(found: Sequence[Record], sections: Sequence[Line]) -> list[Record]:
+    """Records without a date below those with one, in sections whose other records nearly all have one: their sums."""
+    last: dict[int, int] = {}
+    undated = []
+    for record in found:
+        at = max((s.number for s in sections if s.number < record.line), default=0)
+        if tells_a_day(record.fields or ()):
+            last[at] = record.line
+        else:
+            undated.append((record, at))
+    closing = [(record, at) for record, at in undated if record.line > last.get(at, record.line)]
+    usual = len({at for _, at in closing}) > 0.5 * len(last)  # else it may be a torn line
+    return [record for record, _ in closing] if usual and len(closing) <= 0.2 * (len(found) - len(undated)) else []
 
 
 def _alike(found: Sequence[Record], sections: Sequence[Line], begin: Record, usual: int) -> tuple[list[str], list[str]]:

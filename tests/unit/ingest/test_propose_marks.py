@@ -74,6 +74,26 @@ def test_a_column_that_tells_picks_from_other_rows_becomes_a_filter(tmp_path: Pa
     assert got.staging.records_ignored == 30
 
 
+def test_rows_of_another_kind_may_have_other_fields(tmp_path: Path) -> None:
+    lines = ["time;type;machine;nozzle;result"]
+    for i in range(60):
+        lines.append(f"{DAY}{i:02d};PICK;M1;N1;{'OK' if i % 9 else 'NO PICK'}")
+        lines += [f"{DAY}{i:02d};INFO;door opened"] if i % 3 == 0 else []
+    text, got = proposed(tmp_path, "\n".join(lines), "x.csv")
+    assert tomllib.loads(text)["filter"] == [{"column": "type", "equals": ["PICK"]}]
+    assert (len(got.one("line")), got.refused, got.staging.records_ignored) == (60, [], 20)
+
+
+def test_a_log_that_writes_losses_only_keeps_its_good_picks(tmp_path: Path) -> None:
+    """A column that goes with the empty results must not take the placed parts away."""
+    lines = ["time;machine;result;side"]
+    lines += [f"{DAY}{i:02d};M1;{'' if i % 9 else 'NO PICK'};{'L' if i % 9 else 'R'}" for i in range(60)]
+    text, got = proposed(tmp_path, "\n".join(lines), "x.csv")
+    assert "filter" not in tomllib.loads(text)
+    assert checked(text)['""'] == "an empty field; no text means placed"
+    assert (got.one("outcome").count("placed"), got.one("outcome").count("missed")) == (53, 7)
+
+
 def test_empty_outcomes_that_no_column_explains_stay_and_are_marked(tmp_path: Path) -> None:
     lines = ["time;machine;shift;result"] + [f"{DAY}{i:02d};M1;{i % 2};{'OK' if i % 5 else ''}" for i in range(40)]
     proposal, got = proposed(tmp_path, "\n".join(lines), "x.csv")
@@ -92,6 +112,15 @@ def test_a_footer_is_skipped_and_marked(tmp_path: Path, footer: str, lines_of_it
     assert tomllib.loads(proposal)["text"]["skip_end"] == lines_of_it
     assert "the last lines hold no date" in checked(proposal)["skip_end"]
     assert (len(got.one("time")), got.refused) == (40, [])
+
+
+def test_sums_at_the_ends_of_sections_are_filtered(tmp_path: Path) -> None:
+    rows = [f"{DAY}{i:02d},M1,OK\n" for i in range(60)]
+    text = "[Data 1]\ntime,machine,result\n" + "".join(rows[:30]) + "Total,30\n[Data 2]\ntime,machine,result\n"
+    proposal, got = proposed(tmp_path, text + "".join(rows[30:]) + "Total,30\n", "x.log")
+    assert tomllib.loads(proposal)["filter"] == [{"column": "time", "matches": "[0-9]"}]
+    assert "Total 30" in checked(proposal)["matches"]
+    assert (len(got.one("line")), got.refused, got.staging.records_ignored) == (60, [], 2)
 
 
 def test_a_torn_last_line_is_no_footer(tmp_path: Path) -> None:
@@ -166,7 +195,14 @@ def test_a_number_that_can_be_read_in_two_ways_is_marked(
 
 
 @pytest.mark.parametrize(
-    ("cells", "sign"), [(["3,512", "998"], ","), (["3.512", "998"], "."), (["3'512", "1'000'998"], "'")]
+    ("cells", "sign"),
+    [
+        (["3,512", "998"], ","),
+        (["3.512", "998"], "."),
+        (["3,512", "4,998"], ","),
+        (["3'512", "1'000'998"], "'"),
+        (["3\u00a0512", "998"], "\u00a0"),
+    ],
 )
 def test_counts_with_a_sign_between_thousands(tmp_path: Path, cells: list[str], sign: str) -> None:
     text, marks, got = numbers(tmp_path, cells, "counter")
