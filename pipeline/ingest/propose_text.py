@@ -8,6 +8,7 @@ After: every rule comes from the file's own bytes; what they cannot prove is not
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -128,7 +129,8 @@ def _from_text(path: Path) -> Sample:
             doubts["section_begin"] += "; what its own text tells, such as a machine, is not read"
         skip = begin.line - opening[-1].number - 1
         again = "" if tells_a_day(begin.fields or ()) else begin.raw  # each section repeats the header
-        found = [r for r in found if _section_of(r, sections) in like and (r.raw != again or r.line == begin.line)]
+        alike = {s.number for s in sections if s.text.strip() in like}
+        found = [r for r in found if _section_at(r, sections) in alike and (r.raw != again or r.line == begin.line)]
         closing = _closing(found, sections)
         found = [r for r in found if r.line not in {c.line for c in closing}]
     else:
@@ -166,9 +168,10 @@ def _torn(path: Path, found: Sequence[Record]) -> bool:
     return not whole and len(found) > 1 and found[-1].raw[:2] == found[-2].raw[:2]
 
 
-def _section_of(record: Record, sections: Sequence[Line]) -> str:
-    """The line in brackets above a record, or ""."""
-    return next((s.text.strip() for s in reversed(sections) if s.number < record.line), "")
+def _section_at(record: Record, sections: Sequence[Line]) -> int:
+    """Number of the line in brackets above a record, or 0."""
+    place = bisect_left(sections, record.line, key=lambda s: s.number)
+    return sections[place - 1].number if place else 0
 
 
 def _closing(found: Sequence[Record], sections: Sequence[Line]) -> list[Record]:
@@ -176,7 +179,7 @@ def _closing(found: Sequence[Record], sections: Sequence[Line]) -> list[Record]:
     last: dict[int, int] = {}
     undated = []
     for record in found:
-        at = max((s.number for s in sections if s.number < record.line), default=0)
+        at = _section_at(record, sections)
         if tells_a_day(record.fields or ()):
             last[at] = record.line
         else:
@@ -190,7 +193,7 @@ def _alike(found: Sequence[Record], sections: Sequence[Line], begin: Record, usu
     """The lines in brackets of sections that begin as the first one with data does, and those of all others."""
     first: dict[int, Record] = {}
     for record in found:
-        at = max((s.number for s in sections if s.number < record.line), default=0)
+        at = _section_at(record, sections)
         if len(record.fields or ()) == usual:
             first.setdefault(at, record)
     headless = tells_a_day(begin.fields or ())

@@ -35,7 +35,7 @@ _TIME: Final = (
 _TIGHT: Final = r"(?P<tight>([01]\d|2[0-3])[0-5]\d[0-5]\d)(?:(?P<tightpoint>[.,]?)(?P<tightfrac>\d{1,6}))?"
 _ZONE: Final = r"(?P<zone> ?(?:z|[+-]\d{2}:?\d{2}))?"
 _BOTH: Final = re.compile(
-    rf"(?:{_WEEKDAY})?(?:{_DATE})(?:(?P<gap>[ T_]|, ?|)(?:{_TIME}|{_TIGHT})(?P<lastyear> \d{{4}})?)?{_ZONE}",
+    rf"(?:{_WEEKDAY})?(?:{_DATE})(?:(?P<gap>[ T_:]|, ?|)(?:{_TIME}|{_TIGHT})(?P<lastyear> \d{{4}})?)?{_ZONE}",
     re.IGNORECASE,
 )
 _ALONE: Final = re.compile(_TIME, re.IGNORECASE)
@@ -101,7 +101,7 @@ def _serial(values: Sequence[str]) -> Shape | None:
 
 
 def _epoch(values: Sequence[str]) -> Shape | None:
-    numbers = [float(v) for v in values if re.fullmatch(r"\d{9,19}(\.\d+)?", v)]
+    numbers = [float(v.replace(",", ".")) for v in values if re.fullmatch(r"\d{9,19}([.,]\d+)?", v)]
     if len(numbers) < ENOUGH * len(values):
         return None
     for form, scale in (("epoch_s", 1), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9)):

@@ -32,9 +32,9 @@ _WRITTEN_OUT: Final[Mapping[str, str]] = {
 }
 """Short directives of ISO C (7.27.3.5, strftime) that stand for others."""
 _NUMBERS: Final = "YymdHIMSfj"
-_KNOWN: Final = set(_NUMBERS) | set("pbBaAz%")
+_KNOWN: Final = set(_NUMBERS) | set("GVupbBaAz%")
 KNOWN: Final = (
-    "%Y %y %m %d %j %b %B %a %A %H %I %p %M %S %f %z, %F %T %R %D %e, "
+    "%Y %y %m %d %j %b %B %a %A %G %V %u %H %I %p %M %S %f %z, %F %T %R %D %e, "
     + ", ".join((*EPOCHS, SERIAL))
 )  # fmt: skip
 _INSTEAD: Final[Mapping[str, str]] = {
@@ -93,7 +93,12 @@ def check_format(form: str) -> None:
             "where it ends. Log them with zeros, or with a sign between them."
         )
     used = set(directives(plain_format(form)))
-    date = used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB")))
+    week = {"G", "V", "u"}  # of ISO 8601; whole or not at all
+    if used & week and (not week <= used or used & set("Yymdj")):
+        raise ValueError(
+            f'the time format "{form}" must give year, week and day of the week as %G, %V and %u, no other.'
+        )
+    date = used & week or (used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB"))))
     if not date or not ("H" in used or {"I", "p"} <= used):
         raise ValueError(f'the time format "{form}" must give a whole date and the hour.')
 

@@ -236,6 +236,8 @@ def ms(p: Pick) -> str:
         ("time", lambda p: f"{p.at:%a %b %d %H:%M:%S %Y}", "%a %b %d %H:%M:%S %Y", False),
         ("time", lambda p: f"{p.at:%a %b %e %H:%M:%S %Y}", "%a %b %d %H:%M:%S %Y", False),
         ("time", lambda p: f"{p.at:%a, %d %b %Y %H:%M:%S +0000}", "%a, %d %b %Y %H:%M:%S %z", False),
+        ("time", lambda p: f"{p.at:%d/%b/%Y:%H:%M:%S +0000}", "%d/%b/%Y:%H:%M:%S %z", False),
+        ("time", lambda p: f"{p.at.replace(tzinfo=UTC).timestamp():.3f}".replace(".", ","), "epoch_s", True),
         ("day;clock", lambda p: f"{p.at:%d.%m.%Y;%H:%M:%S}:{ms(p)}", "%d.%m.%Y %H:%M:%S:%f", True),
         ("time", lambda p: f"{p.at:%Y-%m-%d %H:%M:%S}.{ms(p)}0000", "%Y-%m-%d %H:%M:%S.%f", True),
         ("time", lambda p: f"{int(p.at.replace(tzinfo=UTC).timestamp())}{ms(p)}000", "epoch_us", True),

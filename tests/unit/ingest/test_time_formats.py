@@ -30,6 +30,7 @@ FORMATS = [
     "%a %b %d %H:%M:%S %Y",
     "%a %b %e %H:%M:%S %Y",
     "%A, %d %B %Y %T",
+    "%G-W%V-%u %T",
     "%Hh%Mm%Ss 100%% %F",
 ]
 
@@ -50,6 +51,7 @@ def test_what_c_writes_is_read_back(form: str) -> None:
     begin = datetime(2000, 1, 1)
     moments = [begin + timedelta(seconds=rng.randrange(60 * 365 * 86_400)) for _ in range(40)]
     moments += [datetime(2028, 2, 29, 0, 5, 9), datetime(2028, 12, 31, 23, 59, 59), datetime(2027, 1, 1, 12, 0, 0)]
+    moments += [datetime(y, m, d, 7) for y in range(2020, 2034) for m, d in ((1, 1), (1, 3), (12, 28), (12, 31))]
     texts = [m.strftime(form) for m in moments]
     assert read(texts, form) == moments
     assert [datetime.strptime(t, plain_format(form)) for t in texts] == moments
@@ -131,6 +133,8 @@ def test_a_zone_by_its_offset(tmp_path: Path) -> None:
         ("%T", "whole date and the hour"),
         ("%F %I:%M", "whole date and the hour"),
         ("%F %", "holds %;"),
+        ("%Y-W%V-%u %T", "as %G, %V, %u, no other"),
+        ("%G-%V %T", "as %G, %V, %u, no other"),
     ],
 )
 def test_what_cannot_be_read_is_refused_with_its_line(tmp_path: Path, form: str, words: str) -> None:
