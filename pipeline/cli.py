@@ -238,12 +238,17 @@ def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
 def mapping(
     file: Annotated[Path, typer.Argument(help="A log that no mapping fits yet.", metavar="FILE")],
     table: Annotated[str, typer.Option("--table", help="What it holds: pick, counter, reel_event, ...")] = "pick",
+    plant: Annotated[
+        Path | None, typer.Option("--plant", help="The plant folder whose [limits] hold. Default: here.", metavar="DIR")
+    ] = None,
     quiet: QuietOption = False,
 ) -> None:
     """Propose a log mapping from a sample."""
-    from pipeline.ingest.propose import CHECK, propose
+    from pipeline.ingest.propose import CHECK, propose_apart
 
-    text = propose(file, table)
+    of = plant or HERE
+    known = plant is not None or (of / settings.FILE).is_file()
+    text = propose_apart(file, table, settings.load(of).limits if known else settings.Limits())
     sys.stdout.write(text)
     say(
         f"Save it below mappings/ with the ending .toml; {text.count(CHECK)} places are marked {CHECK} Look at each.",

@@ -150,8 +150,9 @@ def _plain_heading(text: str) -> str:
 
 def _rows(path: Path, limits: Limits) -> Iterator[tuple[int, list[str]]]:
     """Number and cells of every row; UserError when the file cannot be read."""
-    from pipeline.ingest.containers import kind_of, weigh_workbook
-    from pipeline.ingest.containers_workbook import sheet_rows
+    from pipeline.ingest.apart import call_apart
+    from pipeline.ingest.containers import kind_of
+    from pipeline.ingest.containers_workbook import workbook_rows
 
     if not path.is_file():
         raise UserError(
@@ -162,10 +163,12 @@ def _rows(path: Path, limits: Limits) -> Iterator[tuple[int, list[str]]]:
     try:
         with path.open("rb") as file:
             workbook = kind_of(file.read(16)) == "workbook" or path.suffix.lower() in (".xlsx", ".xlsm")
-        if workbook:
-            weigh_workbook(path, limits)
-            return iter(list(sheet_rows(path, 1)))
-        return iter(_text_rows(path))
+        if not workbook:
+            return iter(_text_rows(path))
+        refused, rows = call_apart(workbook_rows, path, limits, limits=limits)
+        if refused:
+            raise FileRefused(refused)
+        return ((int(number), list(cells)) for number, cells in rows)
     except FileRefused as error:
         reason = error.reason.replace("not a log", "not a build list").replace("the logs", "the list")
         raise UserError(f"{path}: {reason} Save it again as .xlsx or CSV.") from error

@@ -12,13 +12,11 @@ as a net under the clock of the other end. Where the system has no such limits o
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import errno
 import json
 import os
 import pickle
 import re
-import resource
 import signal
 import sys
 import tempfile
@@ -33,6 +31,7 @@ import polars as pl
 from pipeline.connections import connect
 from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.process_limits import end_with_parent, leave_no_core, limit_cpu, limit_memory
 from pipeline.ingest.quoting import literal
 from pipeline.ingest.source import open_source
 from pipeline.ingest.staged_file import StagedFile
@@ -81,7 +80,7 @@ def serve(incoming: BinaryIO, outgoing: TextIO) -> None:
             path, folder = pickle.load(incoming)
         except EOFError:
             return
-        _limit_cpu(task.plant.limits.file_seconds)
+        limit_cpu(task.plant.limits.file_seconds, THREADS)
         try:
             answer = _answer(task, known, path, folder)
         except TooLarge:
@@ -96,7 +95,7 @@ def _get_ready(task: Task) -> None:
     tempfile.tempdir = str(task.work)
     pl.DataFrame({"a": [1]}).select(pl.col("a").sum())  # starts the threads of polars before memory is measured
     _database(task).close()
-    _limit_memory(task.plant.limits.file_memory_mb)
+    limit_memory(task.plant.limits.file_memory_mb)
 
 
 def too_large(plant: Plant) -> str:
@@ -228,32 +227,6 @@ def file_state(path: Path) -> list[int] | None:
     return [found.st_size, found.st_mtime_ns, found.st_ctime_ns]
 
 
-def _limit_memory(megabytes: int) -> None:
-    """Let this process take so much beyond what it has now."""
-    with contextlib.suppress(OSError, ValueError):
-        status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
-        held = re.search(r"^VmData:\s+(\d+) kB", status, re.MULTILINE)
-        if held:
-            limit = int(held[1]) * 1024 + megabytes * 1_000_000
-            _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-            resource.setrlimit(resource.RLIMIT_DATA, (limit if hard < 0 else min(limit, hard), hard))
-
-
-def _limit_cpu(seconds: int) -> None:
-    """Let this process use its threads for so many seconds from now on."""
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    limit = int(used.ru_utime + used.ru_stime) + seconds * (THREADS + 1) + 5
-    with contextlib.suppress(OSError, ValueError):
-        _, hard = resource.getrlimit(resource.RLIMIT_CPU)
-        resource.setrlimit(resource.RLIMIT_CPU, (limit if hard < 0 else min(limit, hard), hard))
-
-
-def _end_with_parent() -> None:
-    """Where the system can: end this process when the one that started it ends, however that happens."""
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(1, signal.SIGKILL, 0, 0, 0)  # PR_SET_PDEATHSIG, prctl(2)
-
-
 def _say(outgoing: TextIO, answer: dict[str, Any]) -> None:
     outgoing.write(json.dumps(answer) + "\n")
     outgoing.flush()
@@ -262,9 +235,8 @@ def _say(outgoing: TextIO, answer: dict[str, Any]) -> None:
 def main() -> None:
     """Entry point of the process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run decides when to stop
-    _end_with_parent()
-    if resource is not None:
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    end_with_parent()
+    leave_no_core()
     with os.fdopen(os.dup(1), "w", encoding="ascii") as outgoing:
         os.dup2(2, 1)  # nothing that a library prints gets between the answers
         with contextlib.suppress(BrokenPipeError):

@@ -32,6 +32,7 @@ import duckdb
 from pipeline.errors import FileRefused, PickfallError
 from pipeline.ingest.child import Task, too_large
 from pipeline.ingest.dialect import Dialect, SourceFile
+from pipeline.ingest.process_limits import FEW_THREADS
 from pipeline.ingest.quoting import path_literal
 from pipeline.ingest.staged_file import StagedFile
 from pipeline.ingest.staging import Staging
@@ -157,6 +158,7 @@ class ChildReader:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
+            env={**os.environ, **FEW_THREADS},
         )
         self._send(Task(self._plant, self._readers, frozenset(self._known), self._work.absolute()), START_SECONDS)
         if (said := self._hear()) is None or said["is"] != "ready":

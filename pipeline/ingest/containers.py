@@ -99,7 +99,7 @@ def weigh_workbook(path: Path, limits: Limits) -> tuple[str, int]:
                         size += len(piece)
                         check_size(size, packed, limits)
                         digest.update(piece)
-    except FileRefused:
+    except (FileRefused, MemoryError):
         raise
     except Exception as error:  # zipfile raises many kinds for damaged archives
         raise FileRefused(f"is a damaged workbook ({error}). Copy it again.") from error

@@ -9,7 +9,9 @@ After: text is as it stands, numbers exactly as written; true, false as such; nu
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -49,10 +51,28 @@ def cut_json_lines(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, 
             yield line.number, cells
 
     too_long = write_records(copy, rows(), refuse)
+    if not good and is_array(line.text for line in physical_lines(path)):
+        raise FileRefused(ARRAY)
     if not good:
         raise FileRefused("holds no line that is one JSON object. Check content in the mapping.")
     layout = Layout(keys, len(keys), 0, regular=False)
     return Cut(layout, scan_records(copy, mapping.text, len(keys)), refused + too_long, RawLines(path))
+
+
+ARRAY = (
+    "holds one JSON array. Write each object of it on a line of its own, without the brackets around and the commas "
+    "between them: JSON lines are read."
+)
+
+
+def is_array(lines: Iterable[str]) -> bool:
+    """True if the text begins as an array of objects does.
+
+    >>> is_array(["", "[", ' {"a": 1},']), is_array(['[{"a": 1}]']), is_array(["[Picks]", "{x"])
+    (True, True, False)
+    """
+    begin = "".join(islice((text.strip()[:80] for text in lines if text.strip()), 2))
+    return re.match(r"\[\s*\{", begin) is not None
 
 
 def read_object(text: str) -> dict[str, Any]:

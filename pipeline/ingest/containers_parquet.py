@@ -57,7 +57,7 @@ def cut_parquet(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, lim
 
     cells = ", ".join(cell(i, n, t) for i, (n, t) in enumerate(columns, 1))
     scan = f"(select file_row_number + 1 as line_text, 1 as span_text, {cells} from {source})"
-    layout = Layout(tuple(n for n, _ in columns), len(columns), 0, regular=False)
+    layout = Layout(tuple(n.strip() if mapping.text.trim else n for n, _ in columns), len(columns), 0, regular=False)
     return Cut(layout, scan, 0, _RawRows(source, columns))
 
 

@@ -56,6 +56,7 @@ def _cut(path: Path, mapping: LogMapping, work: Path, refuse: Refuse) -> Cut:
             header = joined_header([_without_tail(row[1]) for row in titles if row])
         except ValueError as error:
             raise FileRefused(f"its header cannot be read: {error}. Check header_rows in [text].", last[0]) from error
+        header = tuple(name.strip() for name in header) if rules.trim else header
     first = [] if rules.header else [last, *islice(rows, SAMPLED)]  # the widest row tells how many fields there are
     fields = len(header) if header is not None else max(len(_without_tail(cells)) for _, cells in first)
     refused = 0
@@ -86,7 +87,7 @@ def sheet_rows(path: Path, sheet: Place | None) -> Iterator[Row]:
         with path.open("rb") as file:
             book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
             yield from _rows(book, _choose(book.worksheets, sheet))
-    except FileRefused:
+    except (FileRefused, MemoryError):
         raise
     except Exception as error:  # openpyxl raises whatever it stumbles on
         raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
@@ -133,6 +134,31 @@ def _rows(book: Any, sheet: Any) -> Iterator[Row]:
             for cell in found:
                 cells[cell["column"] - 1] = text_of(ReadOnlyCell(sheet, **cell))
             yield number, cells
+
+
+def sheet_titles(path: Path) -> list[str]:
+    """Names of the sheets; FileRefused when the workbook cannot be read."""
+    import openpyxl
+
+    try:
+        with path.open("rb") as file:
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
+            return [str(s.title) for s in book.worksheets]
+    except MemoryError:
+        raise
+    except Exception as error:  # openpyxl raises whatever it stumbles on
+        raise FileRefused(f"is a workbook that cannot be read ({type(error).__name__}: {error}).") from error
+
+
+def workbook_rows(path: Path, limits: Limits) -> tuple[str, list[Row]]:
+    """All rows of the first sheet of a workbook that nobody has looked at yet; or why it is refused, and none."""
+    from pipeline.ingest.containers import weigh_workbook
+
+    try:
+        weigh_workbook(path, limits)
+        return "", list(sheet_rows(path, 1))
+    except FileRefused as error:
+        return error.reason, []
 
 
 def _choose(sheets: list[Any], wanted: Place | None) -> Any:

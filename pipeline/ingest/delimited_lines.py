@@ -221,6 +221,8 @@ def _with_header(rows: Sequence[Record], mapping: LogMapping, start: int) -> Lay
         header = joined_header([row.fields or () for row in rows])
     except ValueError as error:
         raise FileRefused(f"its header cannot be read: {error}. Check header_rows in [text].", rows[0].line) from error
+    if mapping.text.trim:
+        header = tuple(name.strip() for name in header)
     last = rows[-1].line + rows[-1].span - 1
     return Layout(header, len(header), last, regular=False, titles=tuple(row.raw for row in rows))
 

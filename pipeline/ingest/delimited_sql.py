@@ -17,6 +17,7 @@ from pipeline.ingest.delimited_lines import Layout, regular_pattern
 from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, offset_in, utc_sql
 from pipeline.ingest.mapping import MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.ingest.quoting import literal, name, path_literal
+from pipeline.ingest.time_formats import moment_sql
 from pipeline.schema.tables import Column
 
 LEFT_OUT = "left out"
@@ -261,15 +262,7 @@ class Conversion:
 
     def _moment(self, raw: str) -> str:
         """Wall time (or UTC, where the text says the instant) of a text; null when it is not one."""
-        form = self.mapping.time.format
-        if form in ("epoch_s", "epoch_ms"):
-            scale = 1_000_000 if form == "epoch_s" else 1_000
-            number = f"case when regexp_full_match({raw}, '[0-9]{{1,14}}([.][0-9]+)?') then {raw} end"
-            return f"make_timestamp(cast(round(try_cast({number} as decimal(26, 6)) * {scale}) as bigint))"
-        if "%z" in form:
-            zulu = f"regexp_replace({raw}, '[Zz]$', '+00:00')"
-            return f"make_timestamp(epoch_us(try_strptime({zulu}, {literal(form)})))"
-        return f"try_strptime({raw}, {literal(form)})"
+        return moment_sql(raw, self.mapping.time.format, self.mapping.text.decimal)
 
     def _utc(self, local: str, span: Span, repeated: Pass | None = None) -> str:
         if self.mapping.time.absolute:

@@ -48,13 +48,21 @@ class Encoding:
         return self.codec == "utf-8" and self.mark == 0
 
 
+_NO_LOG = ("charmap", "idna", "punycode", "raw_unicode_escape", "unicode_escape", "utf_7")
+"""Codecs of Python that turn text into text of another notation (host names, escapes, mail): no log is written so."""
+
+
 def is_text_codec(name: str) -> bool:
-    """True if Python knows `name` as an encoding of text.
+    """True if Python knows `name` as an encoding that a log can be in.
 
     >>> is_text_codec("cp1252"), is_text_codec("shift_jis"), is_text_codec("rot13"), is_text_codec("latin9000")
     (True, True, False, False)
+    >>> is_text_codec("UTF7"), is_text_codec("unicode-escape"), is_text_codec("utf-8")
+    (False, False, True)
     """
     try:
+        if codecs.lookup(name).name.replace("-", "_") in _NO_LOG:
+            return False
         return "A1;\n".encode(name).decode(name) == "A1;\n"
     except (LookupError, ValueError):
         return False

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import SettingsError
+from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema import words
 from pipeline.schema.tables import Table, table
 from pipeline.settings import read_toml
@@ -147,7 +148,7 @@ class TimeRules:
     @property
     def absolute(self) -> bool:
         """True if the text itself says the instant, so that no zone is needed."""
-        return self.format in ("epoch_s", "epoch_ms") or "%z" in self.format
+        return is_absolute(self.format)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ from pipeline.ingest.mapping import (
     TextRules,
     TimeRules,
 )
+from pipeline.ingest.time_formats import check_format
 from pipeline.schema import words
 from pipeline.schema.tables import Column, Table, table
 from pipeline.settings import line_of, unknown_key
@@ -123,7 +124,7 @@ class MappingReader:
             path=self.path,
             name=name,
             table=where,
-            files=self._texts(self.data, "files", "", needed=True),
+            files=self._files(),
             digest=self.digest,
             time=self._time(text),
             text=text,
@@ -139,6 +140,17 @@ class MappingReader:
             values=self._values(where, by_log),
             units=self._units(by_log),
         )
+
+    def _files(self) -> tuple[str, ...]:
+        found = self._texts(self.data, "files", "", needed=True)
+        for pattern in found:
+            if "/" in pattern:
+                raise self._fail(
+                    f'"{pattern}" in files holds a /: a pattern is for the name of a file alone, whatever its folder. '
+                    "Leave the folders out; what the folder tells is taken by folder in [file_name].",
+                    "files",
+                )
+        return found
 
     def _text(self) -> TextRules:
         content, section = self._section("text"), "text"
@@ -168,7 +180,11 @@ class MappingReader:
                 rules.quote == "" or (len(rules.quote) == 1 and rules.quote in "\"'`|"),
                 "\", ', `, | or nothing",
             ),
-            ("encoding", rules.encoding == "auto" or is_text_codec(rules.encoding), '"auto" or a Python codec'),
+            (
+                "encoding",
+                rules.encoding == "auto" or is_text_codec(rules.encoding),
+                '"auto" or a Python codec for text of logs',
+            ),
             ("skip_lines", 0 <= rules.skip_lines <= 10_000, "between 0 and 10000"),
             ("header_rows", 1 <= rules.header_rows <= 20, "between 1 and 20"),
             ("header_rows", rules.header or "header_rows" not in content, "left out: header is false"),
@@ -179,8 +195,8 @@ class MappingReader:
             ("decimal", rules.decimal in (".", ","), '"." or ","'),
             (
                 "thousands",
-                rules.thousands in ("", ".", ",", "'", " ", "\u00a0", "\u202f"),
-                "a point, comma, ' or blank",
+                rules.thousands in ("", ".", ",", "'", "\u2019", " ", "\u00a0", "\u202f"),
+                "a point, comma, apostrophe or blank",
             ),
             ("thousands", rules.thousands != rules.decimal, "another character than decimal"),
         )
@@ -220,7 +236,11 @@ class MappingReader:
         for number, content in enumerate(found):
             head = heads[number] if number < len(heads) else 0
 
-            def fail(message: str, key: str = "", head: int = head) -> SettingsError:
+            inline = 0 if head else self._inline_filter(number)
+
+            def fail(message: str, key: str = "", head: int = head, inline: int = inline) -> SettingsError:
+                if inline:
+                    return SettingsError(self.path, self._inline_key(inline, key), message)
                 line = line_of(self.lines[head:], key) if key and head else 0
                 return SettingsError(self.path, head + line, message)
 
@@ -239,9 +259,29 @@ class MappingReader:
             if not texts or not all(isinstance(t, str) for t in texts):
                 raise fail(f'"{test}" must be a text in quotes, found {value!r}.', test)
             if test == "matches":
-                self._re2(self._expression(value, test, "filter", head + line_of(self.lines[head:], test)), fail)
-            filters.append(Filter(place, test, tuple(texts)))
+                self._re2(self._expression(value, test, "filter", fail("", test).line), fail)
+            filters.append(Filter(self._trimmed(place, text), test, tuple(texts)))
         return tuple(filters)
+
+    def _inline_filter(self, number: int) -> int:
+        """Line on which the filter of that place, from 0, opens in `filter = [{...}, ...]`."""
+        first = line_of(self.lines, "filter")
+        opened = 0
+        for line, text in enumerate(self.lines[max(first - 1, 0) :], max(first, 1)):
+            opened += text.count("{")
+            if opened > number:
+                return line
+        return first
+
+    def _inline_key(self, first: int, key: str) -> int:
+        """Line of a key of the filter that opens on line `first`."""
+        wanted = re.compile(rf"(^|[\s{{,\"'])({re.escape(key)})[\"']?\s*=") if key else None
+        for line, text in enumerate(self.lines[first - 1 :], first):
+            if wanted is not None and wanted.search(text):
+                return line
+            if "}" in text:
+                break
+        return first
 
     def _re2(self, pattern: re.Pattern[str], fail: Callable[[str, str], SettingsError]) -> None:
         """The database must know the expression too; it has no look-around and no back references."""
@@ -288,19 +328,10 @@ class MappingReader:
         return rules
 
     def _time_format(self, rules: TimeRules) -> None:
-        if rules.format in ("epoch_s", "epoch_ms"):
-            return
-        used = set(re.findall(r"%(.?)", rules.format))
-        unknown = sorted(used - set("YymdHIMSfpbBjz%"))
-        if unknown:
-            raise self._fail(
-                f"the time format holds %{unknown[0]}; known: %Y %y %m %d %j %b %B %H %I %p %M %S %f %z.",
-                "format",
-                "time",
-            )
-        date = used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB")))
-        if not date or not ("H" in used or {"I", "p"} <= used):
-            raise self._fail(f'the time format "{rules.format}" must give a whole date and the hour.', "format", "time")
+        try:
+            check_format(rules.format)
+        except ValueError as error:
+            raise self._fail(str(error), "format", "time") from error
 
     def _places(self, value: Any, key: str, section: str, text: TextRules) -> tuple[Place, ...]:
         found = value if isinstance(value, list) else [value]
@@ -310,7 +341,12 @@ class MappingReader:
             self._place_fits(place, text, lambda message: self._fail(f'"{key}": {message}', key, section))
         if not found:
             raise self._fail(f'"{key}" names no column.', key, section)
-        return tuple(found)
+        return tuple(self._trimmed(place, text) for place in found)
+
+    def _trimmed(self, place: Place, text: TextRules) -> Place:
+        """A column as the header has it once its blanks are off; a key of JSON has none taken off."""
+        plain = isinstance(place, int) or not text.trim or self.content == "json_lines"
+        return place if plain else str(place).strip()
 
     def _ours(self, spec: Table, key: str, section: str) -> Column:
         columns = {c.name: c for c in spec.content() if c.name not in ("time", "reason_group")}

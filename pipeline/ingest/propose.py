@@ -18,9 +18,12 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import UserError
+from pipeline.ingest.apart import call_apart
 from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess
-from pipeline.ingest.propose_text import Sample, read_sample
+from pipeline.ingest.propose_filter import with_filters
+from pipeline.ingest.propose_sample import Sample
+from pipeline.ingest.propose_text import read_sample
 from pipeline.ingest.propose_words import bare, roots_score
 from pipeline.schema.tables import table as schema_of
 from pipeline.settings import Limits
@@ -31,6 +34,11 @@ WIDTH: Final = 60
 _TRADE: Final = "pick picks log logs data export report line machine errors events csv txt week"
 
 
+def propose_apart(path: Path, table: str, limits: Limits) -> str:
+    """As `propose`, in a process of its own with limits on its time and memory: nobody has looked at the file yet."""
+    return str(call_apart(propose, path, table, limits, limits=limits))
+
+
 def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> str:
     """Text of a mapping for `path`; UserError when it cannot be read, holds no time, or `table` is none of ours."""
     if table not in LOG_TABLES:
@@ -38,12 +46,18 @@ def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> st
     if not path.exists():
         raise UserError(f"{path} not found. Check the name.")
     with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-        sample = read_sample(path, Path(work), limits or Limits())
+        sample = read_sample(path, Path(work), limits or Limits(), counts=_only_whole(table))
     try:
         found = guess(sample, table)
+        sample, found = with_filters(sample, found, table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
     return "\n".join(_lines(path, table, sample, found)) + "\n"
+
+
+def _only_whole(table: str) -> bool:
+    """True if no column of a table takes a fraction."""
+    return all(c.type != "DOUBLE" for c in schema_of(table).content())
 
 
 def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str]:
@@ -61,7 +75,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
         yield f"content = {_text(sample.content)}"
     if sample.sheet is not None:
         yield from ("", "[workbook]", _checked(f"sheet = {sample.sheet}", sample.doubts.get("sheet", "")))
-    yield from _text_section(sample)
+    yield from _text_section(table, sample, found)
     yield from _time_section(found)
     yield from ("", "[columns]")
     for ours, places in sorted(found.columns.items(), key=lambda c: schema.names().index(c[0])):
@@ -98,26 +112,33 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
             f"{column} = {_text(_unit(sample, found, column))}",
             f"one of {', '.join(UNITS[column])}",
         )
+    for column_of, test, wanted, doubt in found.filters:
+        value = _text(wanted[0]) if test == "matches" else _places(wanted)
+        yield from ("", "[[filter]]", f"column = {_place(column_of)}", _checked(f"{test} = {value}", doubt))
 
 
-def _text_section(sample: Sample) -> Iterable[str]:
-    rules, default = sample.rules, TextRules()
+def _text_section(table: str, sample: Sample, found: Guess) -> Iterable[str]:
+    rules, default, doubts = sample.rules, TextRules(), dict(sample.doubts)
+    kinds = {c.name: c.type for c in schema_of(table).content()}
+    numbers = {i for ours, i in found.indexes.items() if kinds[ours] in ("BIGINT", "INTEGER", "DOUBLE")}
+    if sample.unsure and not sample.unsure & numbers:  # what can be read in two ways is no number of ours
+        doubts = {k: d for k, d in doubts.items() if k not in ("decimal", "thousands")}
     made = []
     keys = ("delimiter", "quote", "encoding") if sample.content == "delimited" else ()
-    for key in (*keys, "skip_lines", "header", "header_rows", "section_begin", "section_end", "comment"):
+    for key in (*keys, "skip_lines", "skip_end", "header", "header_rows", "section_begin", "section_end", "comment"):
         value = getattr(rules, key)
         if value != getattr(default, key) or key in ("delimiter", "encoding"):
             made.append(
                 _checked(
                     f"{key} = {json.dumps(value) if not isinstance(value, str) else _text(value)}",
-                    sample.doubts.get(key, ""),
+                    doubts.get(key, ""),
                 )
             )
     for key in ("decimal", "thousands", "trim", "null"):
         value = getattr(rules, key)
-        if value != getattr(default, key):
+        if value != getattr(default, key) or key in doubts:
             shown = _text(value) if isinstance(value, str) else "true" if value is True else _places(value)
-            made.append(_checked(f"{key} = {shown}", sample.doubts.get(key, "")))
+            made.append(_checked(f"{key} = {shown}", doubts.get(key, "")))
     if made:
         yield from ("", "[text]", *made)
 
@@ -137,7 +158,9 @@ def _unit(sample: Sample, found: Guess, column: str) -> str:
     named = next((u for u in UNITS[column] if u in words or (u == "um" and "μm" in words)), None)
     if named is not None or column == "dangle":
         return named or "degree"
-    sizes = sorted(abs(float(c.replace(",", "."))) for c in sample.column(found.indexes[column]))
+    rules = sample.rules
+    plain = (c.replace(rules.thousands, "") if rules.thousands else c for c in sample.column(found.indexes[column]))
+    sizes = sorted(abs(float(c.replace(rules.decimal, "."))) for c in plain)
     # A part that sits millimetres beside the nozzle's centre is not picked at all (common practice, no source).
     return "um" if sizes[len(sizes) // 2] > 2 else "mm"
 

@@ -15,9 +15,10 @@ from typing import Final
 
 from pipeline.errors import UserError
 from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
-from pipeline.ingest.propose_text import Sample
-from pipeline.ingest.propose_times import shape_of
+from pipeline.ingest.propose_sample import Sample
+from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day
 from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
+from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema.tables import Column, table
 
 SURE: Final = 300
@@ -32,7 +33,10 @@ _PACKAGE: Final = re.compile(
 
 @dataclass
 class Guess:
-    """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it."""
+    """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it.
+
+    filters   column, test and texts of each filter, and what is unsure about it
+    """
 
     time: tuple[Place, ...] = ()
     format: str = ""
@@ -44,6 +48,7 @@ class Guess:
     doubts: dict[str, str] = field(default_factory=dict)
     unused: list[tuple[Place, str]] = field(default_factory=list)
     indexes: dict[str, int] = field(default_factory=dict)
+    filters: list[tuple[Place, str, tuple[str, ...], str]] = field(default_factory=list)
 
 
 def guess(sample: Sample, name: str) -> Guess:
@@ -66,11 +71,22 @@ def guess(sample: Sample, name: str) -> Guess:
 
 def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
     places = sample.places()
-    shapes = {i: s for i in range(len(places)) if (s := shape_of(sample.column(i)[:3000])) is not None}
+    some = [sample.column(i)[:3000] for i in range(len(places))]
+    cells = sample.content == "workbook"
+    shapes = {i: s for i, values in enumerate(some) if (s := shape_of(values, cells=cells)) is not None}
     full = [i for i, s in shapes.items() if s.date and s.clock]
     days = [i for i, s in shapes.items() if s.date and not s.clock]
     clocks = [i for i, s in shapes.items() if s.clock and not s.date]
     names = sample.names or ("",) * len(places)
+    if not full and not (days and clocks):  # digits alone can be a day or a time of day where the other is there
+        tight = [(i, s) for i, v in enumerate(some) if i not in shapes and (s := tight_day(v)) is not None]
+        tight = [] if days else tight[:1]
+        loose = [(i, s) for i, v in enumerate(some) if i not in shapes and (s := tight_clock(v)) is not None]
+        loose.sort(key=lambda c: (-roots_score(names[c[0]], f"{COLUMN_ROOTS['time']} clock"), c[0]))
+        loose = [] if clocks else loose[:1]
+        if (days or tight) and (clocks or loose):
+            shapes |= dict([*tight, *loose])
+            days, clocks = days or [i for i, _ in tight], clocks or [i for i, _ in loose]
 
     def start(i: int) -> bool:
         return roots_score(names[i], COLUMN_ROOTS["start"]) >= SURE
@@ -88,12 +104,13 @@ def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
     elif days and clocks:
         chosen = (days[0], clocks[0])
         day, clock = shapes[days[0]], shapes[clocks[0]]
-        shape = replace(day, format=f"{day.format} {clock.format}", clock=True)
+        doubt = "; ".join(d for d in (day.doubt, clock.doubt) if d)
+        shape = replace(day, format=f"{day.format} {clock.format}", clock=True, doubt=doubt)
     else:
         raise UserError("no column holds a date with the time of day, and no two columns do together: no mapping fits.")
     taken |= set(chosen)
     found.time, found.format = tuple(places[i] for i in chosen), shape.format
-    found.absolute = shape.format.startswith("epoch") or "%z" in shape.format
+    found.absolute = is_absolute(shape.format)
     if shape.doubt:
         found.doubts["format"] = shape.doubt
     for column in others:  # a second time is written as the first is
@@ -109,21 +126,28 @@ def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
     return taken
 
 
+def _digits(sample: Sample) -> str:
+    """Regular expression of digits, with or without the thousands sign."""
+    sign = sample.rules.thousands
+    return rf"(?:\d+|\d{{1,3}}(?:{re.escape(sign)}\d{{3}})+)" if sign else r"\d+"
+
+
 def _fits(sample: Sample, index: int, column: Column, table_name: str) -> bool:
     """True if the cells can be what the column takes."""
     cells = sample.column(index)
     if column.type in ("BIGINT", "INTEGER"):
-        return bool(cells) and all(re.fullmatch(r"\d{1,9}", c) for c in cells)
+        return bool(cells) and all(re.fullmatch(rf"(?=(?:\D*\d){{1,9}}$){_digits(sample)}", c) for c in cells)
     if column.type == "DOUBLE":
         sign = re.escape(sample.rules.decimal)
-        return bool(cells) and all(re.fullmatch(rf"[+-]?\d*({sign}\d*)?([eE][+-]?\d+)?", c) for c in cells)
+        number = rf"[+-]?(?:{_digits(sample)}(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d+)?"
+        return bool(cells) and all(re.fullmatch(number, c) for c in cells)
     allowed = WORDS.get((table_name, column.name))
     if allowed is None:
         return True
     distinct = set(cells)
     if len(distinct) > MOST_WORDS or not distinct:
         return False
-    if column.name == "outcome" or column.required:
+    if column.name == "outcome" or (column.required and column.name != "grain"):
         return True
     return all(best_word(t, VALUE_ROOTS.get(column.name, {}), allowed)[0] for t in distinct)
 
@@ -183,7 +207,7 @@ def _by_content(sample: Sample, found: Guess, table_name: str, wanted: list[Colu
         )
     for column in wanted:  # what must be filled takes what is left
         ours = column.name
-        if not column.required or ours in found.columns or ours in ("machine", "outcome"):
+        if not column.required or ours in found.columns or ours in ("machine", "outcome", "grain"):
             continue
         fitting = [i for i in free if distinct[i] and _fits(sample, i, column, table_name)]
         closed = (table_name, ours) in WORDS
@@ -238,14 +262,34 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
                 found.doubts[key] = f"seen {times} times"
             made[text] = word
         if column.name == "outcome" and len(sample.rows) > sum(texts.values()):
-            made[""] = "placed" if "reasons" in found.doubts.get("outcome", "") else "unknown"
-            found.doubts["outcome."] = "an empty field"
+            only_losses = "placed" not in made.values() and sum(texts.values()) < 0.5 * len(sample.rows)
+            made[""] = "placed" if only_losses or "reasons" in found.doubts.get("outcome", "") else "unknown"
+            found.doubts["outcome."] = "an empty field" + ("; no text means placed" if only_losses else "")
         found.words[column.name] = made
+    if table_name == "counter" and "grain" not in found.columns:
+        _grain(found)
     for column in wanted:
+        if column.name in found.constants:
+            continue
         if column.required and column.name not in found.columns and column.name != "machine":
             allowed = WORDS.get((table_name, column.name))
             found.constants[column.name] = "unknown" if column.name == "outcome" else (allowed or ("unknown",))[0]
             found.doubts[column.name] = "no column of the log tells it"
+
+
+def _grain(found: Guess) -> None:
+    """Which keys the counts are for: those of one kind of item, unless the log names both ends of a pick."""
+    pickers = [c for c in ("nozzle", "spindle", "head") if c in found.columns]
+    carriers = [c for c in ("feeder", "slot", "lane", "part", "reel", "lot") if c in found.columns]
+    if carriers and pickers and pickers != ["head"]:
+        found.constants["grain"] = "joint"
+        found.doubts["grain"] = (
+            f"{pickers[0]} and {carriers[0]} stand side by side: each count must be for that combination of both"
+        )
+        return
+    found.constants["grain"] = "feeder" if carriers else "nozzle" if pickers else "machine"
+    item = {"nozzle": "nozzle or spindle", "feeder": "feeder or slot", "machine": "machine"}[found.constants["grain"]]
+    found.doubts["grain"] = f"by its columns: each line counts the picks of one {item}"
 
 
 def _reasons(sample: Sample, found: Guess, table_name: str) -> None:

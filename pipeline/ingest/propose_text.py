@@ -8,73 +8,42 @@ After: every rule comes from the file's own bytes; what they cannot prove is not
 from __future__ import annotations
 
 import re
-import warnings
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import islice
+from dataclasses import replace
+from itertools import islice, takewhile
 from pathlib import Path
 from typing import Any, Final
 
 import duckdb
 
 from pipeline.errors import FileRefused, UserError
-from pipeline.ingest.containers_json import Unfit, read_object
+from pipeline.ingest.containers_json import ARRAY, Unfit, is_array, read_object
 from pipeline.ingest.containers_parquet import cut_parquet
-from pipeline.ingest.containers_workbook import sheet_rows
-from pipeline.ingest.delimited_lines import Line, Record, joined_header, physical_lines, records
+from pipeline.ingest.delimited_lines import Line, Record, physical_lines, records
 from pipeline.ingest.dialect import SourceFile
-from pipeline.ingest.mapping import LogMapping, Place, TextRules, TimeRules
-from pipeline.ingest.propose_times import shape_of
+from pipeline.ingest.mapping import LogMapping, TextRules, TimeRules
+from pipeline.ingest.propose_sample import MOST_ROWS, Sample, footer_rows, tells_a_day, with_header
+from pipeline.ingest.propose_signs import with_signs
+from pipeline.ingest.propose_workbook import from_workbook
 from pipeline.ingest.source import open_source
 from pipeline.settings import Limits
 
-MOST_ROWS: Final = 20_000
-"""Records looked at."""
 DELIMITERS: Final = (";", "\t", "|", ",")
-NOTHING: Final = ("-", "--", "---", "n/a", "N/A", "NULL", "null", "(null)", "None")
-"""Texts that logs write for nothing."""
-_NUMBER: Final = re.compile(r"\s*[+-]?\d+([.,]\d+)*([eE][+-]?\d+)?\s*")
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """The begin of a file.
+def read_sample(path: Path, work: Path, limits: Limits, *, counts: bool = False) -> Sample:
+    """The sample of a file; UserError when it cannot be read or is no table.
 
-    content   as in mapping.CONTENTS; sheet: of a workbook with several
-    rules     the [text] rules found
-    names     names of the columns; None where there is no header
-    rows      cells, as many in each as there are columns
-    doubts    key of [text], or "sheet" -> what is unsure about it
+    counts   it is to fill a table whose numbers are all whole
     """
-
-    content: str
-    rules: TextRules
-    names: tuple[str, ...] | None
-    rows: tuple[tuple[str, ...], ...]
-    doubts: dict[str, str] = field(default_factory=dict)
-    sheet: Place | None = None
-
-    def places(self) -> tuple[Place, ...]:
-        """How a mapping calls each column: by its name where that is there once, else by its place."""
-        if self.names is None:
-            return tuple(range(1, len(self.rows[0]) + 1 if self.rows else 1))
-        return tuple(n if n and self.names.count(n) == 1 else i for i, n in enumerate(self.names, 1))
-
-    def column(self, index: int) -> list[str]:
-        """All cells of a column as they are read, without those that mean nothing."""
-        cells = (row[index].strip() if self.rules.trim else row[index] for row in self.rows)
-        return [c for c in cells if c and c not in self.rules.null]
-
-
-def read_sample(path: Path, work: Path, limits: Limits) -> Sample:
-    """The sample of a file; UserError when it cannot be read or is no table."""
     try:
         source, encoding, doubt = _open(path, work, limits)
         if '"MessageName"' in source.sample and '"MessageBody"' in source.sample:
             raise UserError(f"{path} holds IPC-2591 messages: they are read without a mapping.")
         if source.encoding == "workbook":
-            sample = _from_workbook(source.text)
+            sample = from_workbook(source.text)
         elif source.encoding == "parquet":
             sample = _from_parquet(source.text, work, limits)
         else:
@@ -87,7 +56,7 @@ def read_sample(path: Path, work: Path, limits: Limits) -> Sample:
         sample = replace(
             sample, rules=replace(sample.rules, encoding=encoding), doubts={**sample.doubts, "encoding": doubt}
         )
-    return _with_signs(sample)
+    return with_signs(sample, counts=counts)
 
 
 def _open(path: Path, work: Path, limits: Limits) -> tuple[SourceFile, str, str]:
@@ -139,6 +108,8 @@ def _from_text(path: Path) -> Sample:
     first = next((n.text for n in lines if n.text.strip()), "")
     if first.lstrip().startswith("{"):
         return _from_json(lines)
+    if is_array(n.text for n in lines):
+        raise FileRefused(ARRAY)
     quote = _quote([n.text for n in lines[:500]])
     rules = replace(_delimiter(lines, quote), quote=quote)
     comment = "#" if any(n.text.startswith("#") for n in lines) else ""
@@ -146,29 +117,122 @@ def _from_text(path: Path) -> Sample:
     found = list(records(lines, rules, None))
     usual = Counter(len(r.fields or ()) for r in found if not r.problem).most_common(1)[0][0]
     doubts: dict[str, str] = {}
+    closing: list[Record] = []
     begin = next(r for r in found if len(r.fields or ()) == usual)
     sections = [n for n in lines if re.fullmatch(r"\[[^\]]+\]\W*", n.text.strip())]
     opening = [n for n in sections if n.number < begin.line]
     if opening:
-        name = opening[-1].text.strip()
-        rules = replace(rules, section_begin="^" + re.escape(name), section_end=r"^\[")
-        doubts["section_begin"] = "only what stands below this line is data, up to the next line in brackets"
+        like, unlike = _alike(found, sections, begin, usual)
+        rules = replace(rules, section_begin=section_pattern(like, unlike), section_end=r"^\[")
+        doubts["section_begin"] = "only what stands below such a line is data, up to the next line in brackets"
+        if len(set(like)) > 1:
+            doubts["section_begin"] += "; what its own text tells, such as a machine, is not read"
         skip = begin.line - opening[-1].number - 1
-        found = [r for r in found if _of_section(r, sections, name)]
+        again = "" if tells_a_day(begin.fields or ()) else begin.raw  # each section repeats the header
+        alike = {s.number for s in sections if s.text.strip() in like}
+        found = [r for r in found if _section_at(r, sections) in alike and (r.raw != again or r.line == begin.line)]
+        closing = _closing(found, sections)
+        found = [r for r in found if r.line not in {c.line for c in closing}]
     else:
         skip = begin.line - 1
+        end = footer_rows([r.fields or () for r in found]) if len(lines) < MOST_ROWS and not _torn(path, found) else 0
+        if end:
+            rules = replace(rules, skip_end=sum(bool(n.text.strip()) for n in lines if n.number >= found[-end].line))
+            doubts["skip_end"] = f"the last lines hold no date: {found[-end].raw[:60]}"
+            found = found[:-end]
     blank = {n.number for n in lines if not n.text.strip() or (comment and n.text.startswith(comment))}
     before = range(begin.line - skip, begin.line)
     rules = replace(rules, skip_lines=0 if all(n in blank for n in before) else skip)
     if rules.skip_lines:
         doubts["skip_lines"] = "what stands above has another number of fields"
     rows = [r.fields for r in found if r.fields and len(r.fields) == usual and not r.problem]
-    return _with_header(Sample("delimited", rules, None, tuple(rows), doubts))
+    odd = [r.fields for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
+    return with_header(
+        Sample(
+            "delimited",
+            rules,
+            None,
+            tuple(rows),
+            doubts,
+            odd=tuple(odd),
+            closing=tuple(r.fields or () for r in closing),
+        )
+    )
 
 
-def _of_section(record: Record, sections: Sequence[Line], name: str) -> bool:
-    above = [s.text.strip() for s in sections if s.number < record.line]
-    return bool(above) and above[-1] == name
+def _torn(path: Path, found: Sequence[Record]) -> bool:
+    """True if the last record may be a row that was cut off: no line end, and it begins as the one before does."""
+    with path.open("rb") as file:
+        file.seek(-1, 2)
+        whole = file.read(1) in b"\r\n"
+    return not whole and len(found) > 1 and found[-1].raw[:2] == found[-2].raw[:2]
+
+
+def _section_at(record: Record, sections: Sequence[Line]) -> int:
+    """Number of the line in brackets above a record, or 0."""
+    place = bisect_left(sections, record.line, key=lambda s: s.number)
+    return sections[place - 1].number if place else 0
+
+
+def _closing(found: Sequence[Record], sections: Sequence[Line]) -> list[Record]:
+    """Records without a date below those with one, in sections whose other records nearly all have one: their sums."""
+    last: dict[int, int] = {}
+    undated = []
+    for record in found:
+        at = _section_at(record, sections)
+        if tells_a_day(record.fields or ()):
+            last[at] = record.line
+        else:
+            undated.append((record, at))
+    closing = [(record, at) for record, at in undated if record.line > last.get(at, record.line)]
+    usual = len({at for _, at in closing}) > 0.5 * len(last)  # else it may be a torn line
+    return [record for record, _ in closing] if usual and len(closing) <= 0.2 * (len(found) - len(undated)) else []
+
+
+def _alike(found: Sequence[Record], sections: Sequence[Line], begin: Record, usual: int) -> tuple[list[str], list[str]]:
+    """The lines in brackets of sections that begin as the first one with data does, and those of all others."""
+    first: dict[int, Record] = {}
+    for record in found:
+        at = _section_at(record, sections)
+        if len(record.fields or ()) == usual:
+            first.setdefault(at, record)
+    headless = tells_a_day(begin.fields or ())
+    like: list[str] = []
+    unlike: list[str] = []
+    for line in sections:
+        opens = first.get(line.number)
+        same = opens is not None and (opens.raw == begin.raw or (headless and tells_a_day(opens.fields or ())))
+        (like if same else unlike).append(line.text.strip())
+    return list(dict.fromkeys(like)), [t for t in dict.fromkeys(unlike) if t not in like]
+
+
+def _common_begin(texts: Sequence[str]) -> str:
+    same = takewhile(lambda signs: len(set(signs)) == 1, zip(*texts, strict=False))
+    return "".join(signs[0] for signs in same)
+
+
+def section_pattern(like: Sequence[str], unlike: Sequence[str]) -> str:
+    """A regular expression for the begin of all like sections and of no other one.
+
+    >>> section_pattern(["[Picks]"], ["[Sums]"]), section_pattern(["[Data M1]", "[Data M2]"], ["[Info]"])
+    ('^\\\\[Picks\\\\]', '^\\\\[Data M\\\\d+\\\\]')
+    """
+
+    def escaped(text: str) -> str:
+        return re.escape(text).replace("\\ ", " ")
+
+    exact = "|".join(escaped(t) for t in like)
+    made = [f"^{exact}"] if len(like) == 1 else []
+    made += [f"^{p}" for p in dict.fromkeys(re.sub(r"\d+", r"\\d+", escaped(t)) for t in like)]
+    before = _common_begin(like)
+    after = _common_begin([t[::-1] for t in like])[::-1]
+    made += [f"^{escaped(t)}" for t in (re.sub(r"\w+$", "", before), before) if len(t) > 2]
+    made += [rf"^\[.*{escaped(t)}" for t in (re.sub(r"^\w+", "", after), after) if len(t) > 2]
+    for pattern in made:
+        search = re.compile(pattern).search
+        if all(map(search, like)) and not any(map(search, unlike)):
+            return pattern
+    return f"^(?:{exact})"
 
 
 def _quote(texts: Sequence[str]) -> str:
@@ -194,66 +258,6 @@ def _delimiter(lines: Sequence[Line], quote: str) -> TextRules:
     return best[2]
 
 
-def _plain_number(cell: str) -> bool:
-    return _NUMBER.fullmatch(cell) is not None
-
-
-def _with_header(sample: Sample) -> Sample:
-    """Take the header off the rows, if there is one: names where the rows below have numbers or times."""
-    rows = sample.rows
-    below = rows[3:203] or rows[1:]
-    typed = []
-    for i in range(len(rows[0])):
-        cells = [c for r in below if (c := r[i].strip())]
-        numbers = sum(map(_plain_number, cells))
-        if cells and (numbers > 0.8 * len(cells) or shape_of(cells) is not None):
-            typed.append(i)
-
-    def is_title(row: tuple[str, ...]) -> bool:
-        texts = [row[i].strip() for i in typed if row[i].strip()]
-        return not any(_plain_number(t) or shape_of([t]) is not None for t in texts)
-
-    if not typed or len(rows) < 2 or not is_title(rows[0]):
-        return replace(sample, rules=replace(sample.rules, header=False))
-    if not any(rows[0][i].strip() for i in typed) and not is_title(rows[1]):
-        return replace(sample, rules=replace(sample.rules, header=False))
-    count = 1
-    while count < min(3, len(rows) - 1) and is_title(rows[count]) and any(rows[count][i].strip() for i in typed):
-        count += 1
-    doubts = dict(sample.doubts)
-    if count > 1:
-        doubts["header_rows"] = "the rows of the header are joined with a blank"
-    names = joined_header(rows[:count])
-    data = tuple(r for r in rows[count:] if r not in rows[:count])  # sections repeat the header
-    return replace(sample, rules=replace(sample.rules, header_rows=count), names=names, rows=data, doubts=doubts)
-
-
-def _with_signs(sample: Sample) -> Sample:
-    """Decimal sign, sign between thousands, texts for nothing, blanks at the ends."""
-    rules, doubts = sample.rules, dict(sample.doubts)
-    cells = [c for row in sample.rows for c in row if c]
-    edges = sum(c != c.strip() for c in cells)
-    if edges > 0.2 * len(cells):
-        rules = replace(rules, trim=True)
-        doubts["trim"] = "many fields have blanks at their ends"
-    stripped = [c.strip() for c in cells]
-    points = sum(re.fullmatch(r"[+-]?\d*\.\d+", c) is not None for c in stripped)
-    commas = sum(re.fullmatch(r"[+-]?\d*,\d+", c) is not None for c in stripped)
-    german = sum(re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", c) is not None for c in stripped)
-    english = sum(re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+", c) is not None for c in stripped)
-    if german > english or (commas > points and not english):
-        rules = replace(rules, decimal=",", thousands="." if german else "")
-    elif english:
-        rules = replace(rules, thousands=",")
-    if points and commas and not german and not english:
-        doubts["decimal"] = f"{points} numbers have a point, {commas} a comma"
-    seen = set(stripped)
-    rules = replace(rules, null=tuple(t for t in NOTHING if t in seen))
-    if rules.null:
-        doubts["null"] = "taken for nothing"
-    return replace(sample, rules=rules, doubts=doubts)
-
-
 def _from_json(lines: Sequence[Line]) -> Sample:
     found: list[dict[str, str]] = []
     for line in lines:
@@ -273,36 +277,6 @@ def _flat(value: Any, path: str) -> list[tuple[str, str]]:
         return [pair for k, v in enumerate(value[:5]) for pair in _flat(v, f"{path}.{k}")]
     text = "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
     return [(path, text)]
-
-
-def _from_workbook(path: Path) -> Sample:
-    sheet: Place | None = None
-    doubts: dict[str, str] = {}
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            rows = list(islice(sheet_rows(path, None), MOST_ROWS))
-        except FileRefused as error:
-            if "sheets" not in error.reason:
-                raise
-            sheet, doubts["sheet"] = 1, "it " + error.reason.split(". Name")[0] + "; the first is taken"
-            rows = list(islice(sheet_rows(path, 1), MOST_ROWS))
-    full = [(n, tuple(cells)) for n, cells in rows if any(cells)]
-    if not full:
-        raise FileRefused("holds no rows in its sheet.")
-    width = max(max(i for i, c in enumerate(cells, 1) if c) for _, cells in full)
-    usual = Counter(sum(map(bool, cells)) for _, cells in full).most_common(1)[0][0]
-    # Titles above the table fill fewer cells than the table does.
-    begin = next(i for i, (_, cells) in enumerate(full) if sum(map(bool, cells)) >= 0.7 * usual)
-    skip = full[begin][0] - 1 if begin else 0
-    if skip:
-        doubts["skip_lines"] = "the rows above fill fewer cells"
-    shaped = tuple(cells[:width] + ("",) * (width - len(cells)) for _, cells in full[begin:])
-    sample = _with_header(Sample("workbook", TextRules(skip_lines=skip), None, shaped, doubts, sheet))
-    if sample.names is not None:  # cells beyond the last name would be refused
-        used = max((i for i, n in enumerate(sample.names, 1) if n), default=width)
-        sample = replace(sample, names=sample.names[:used], rows=tuple(r[:used] for r in sample.rows))
-    return sample
 
 
 def _from_parquet(path: Path, work: Path, limits: Limits) -> Sample:

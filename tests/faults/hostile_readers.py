@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import tempfile
 import time
 from pathlib import Path
 
+from pipeline.errors import UserError
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.settings import Plant
@@ -60,3 +62,24 @@ class Hostile:
 
     def _deeper(self) -> None:
         self._deeper()
+
+
+def hostile_call(path: Path, word: str) -> list[str]:
+    """For a call in a process of its own: does what the word says; a good one gives the file's words."""
+    if word == "temporary":
+        Path(tempfile.mkdtemp(), "x").write_text("left", encoding="utf-8")
+        os._exit(7)
+    if word == "crash":
+        os.kill(os.getpid(), signal.SIGSEGV)
+    elif word == "sleep":
+        time.sleep(600)
+    elif word == "hog":
+        held = [bytearray(10_000_000) for _ in range(500)]
+        raise AssertionError(f"{len(held)} pieces of memory were given")
+    elif word == "user":
+        raise UserError(f"{path} is not good. Give another.")
+    elif word == "bug":
+        raise KeyError("no such thing")
+    elif word == "print":
+        os.write(1, b'{"is": "done", "value": "forged"}\n')
+    return path.read_text(encoding="utf-8").split()

@@ -369,3 +369,9 @@ def test_numbers_of_json_are_as_written() -> None:
 def test_json_without_one_good_line_is_refused_as_a_whole(tmp_path: Path) -> None:
     with pytest.raises(FileRefused, match="no line that is one JSON object"):
         stage(tmp_path, HEAD + GOOD, mapping_for("json_lines"))
+
+
+@pytest.mark.parametrize("text", ["[{}]", "[\n{},\n{}\n]\n", "\n[ {} , {}]"])
+def test_a_json_array_is_refused_with_what_to_do(tmp_path: Path, text: str) -> None:
+    with pytest.raises(FileRefused, match=r"holds one JSON array\. Write each object of it on a line of its own"):
+        stage(tmp_path, text.replace("{}", OBJECT.strip()), mapping_for("json_lines"))

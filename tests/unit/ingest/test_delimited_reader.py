@@ -344,3 +344,10 @@ def test_an_offset_that_no_part_can_have_is_refused(tmp_path: Path, unit: str, v
     else:
         ((line, _, reason),) = found.refused
         assert (line, reason.startswith(f'dx "{value}" is more than 10000 mm')) == (2, True)
+
+
+def test_blanks_come_off_the_names_of_columns_too(tmp_path: Path) -> None:
+    """With trim a name counts without blanks, in the header and in the mapping."""
+    mapping = MAPPING.replace("[text]\n", "[text]\ntrim = true\n").replace('"M"', '" M "')
+    got = stage(tmp_path, " T ;M ; N;R\t;E;X \n" + GOOD.replace(";M1;", "; M1 ;"), mapping)
+    assert (got.rows("machine, nozzle, outcome"), got.refused) == ([("M1", "N1", "placed")], [])

@@ -358,3 +358,39 @@ def test_every_key_is_documented() -> None:
     for word in (*REASON_GROUPS, *OUTCOMES):
         assert f"`{word}`" in text
     assert all(f'`"{unit}"`' in text for units in UNITS.values() for unit in units)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ('"picks_*.csv"', '"sub/*.csv"', 4, "holds a /: a pattern is for the name of a file alone"),
+        ('"cp1252"', '"utf-7"', 11, "a Python codec for text of logs"),
+        ('"cp1252"', '"UTF7"', 11, "a Python codec for text of logs"),
+        ('"cp1252"', '"idna"', 11, "a Python codec for text of logs"),
+        ('"cp1252"', '"punycode"', 11, "a Python codec for text of logs"),
+        ('"cp1252"', '"unicode_escape"', 11, "a Python codec for text of logs"),
+        ('"cp1252"', '"raw-unicode-escape"', 11, "a Python codec for text of logs"),
+    ],
+)
+def test_what_can_never_fit_is_refused(tmp_path: Path, old: str, new: str, line: int, words: str) -> None:
+    with pytest.raises(SettingsError, match=re.escape(words)) as error:
+        load(tmp_path, GOOD.replace(old, new, 1))
+    assert error.value.line == line
+
+
+@pytest.mark.parametrize(
+    ("filters", "line"),
+    [
+        ('filter = [{column = "A", equalz = "B"}]', 5),
+        ('filter = [\n  {column = "A", equals = "B"},\n  {column = "A", equalz = "B"},\n]', 7),
+        ('filter = [{column = "A", equals = "B"}, {"equalz" = "B", column = "A"}]', 5),
+        ('filter = [\n  {column = "A", equals = ""},\n  {column = "B", equals = ""},\n  {column = 0, equals = ""}]', 8),
+        ('filter = [{column = "A", matches = "("}]', 5),
+        ('filter = [\n  {column = "A"},\n]', 6),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_a_filter_on_one_line_names_it(tmp_path: Path, filters: str, line: int) -> None:
+    head, _, rest = GOOD.partition("\n[text]")
+    with pytest.raises(SettingsError) as error:
+        load(tmp_path, f"{head.rstrip()}\n{filters}\n\n[text]{rest}")
+    assert error.value.line == line, str(error.value)
