@@ -212,13 +212,16 @@ def test_bad_lots_are_left_out_and_named() -> None:
 
 def test_own_counts_are_not_used_twice() -> None:
     """A part alone in its package: what it borrows comes from the others, so the prior does not know its losses."""
-    lost, size = np.array([50.0, 2.0, 2.0]), np.array([1000.0, 1000.0, 1000.0])
+    seen, count, shape = np.array([0.05, 0.002, 0.002]), np.full(3, 1000.0), np.full(3, np.inf)
     package = np.array([0, 1, 1])
-    first = Levels.of(lost, size, package, 2)
-    prior_a, prior_n = first.prior(np.array([0]), np.array([0]))
-    assert prior_a[0] / prior_n[0] < 0.006
-    stranger_a, stranger_n = first.prior(np.array([-1]), np.array([0]))
-    assert stranger_a[0] / stranger_n[0] > 0.015
+    first = Levels.of(seen, count, shape, package, 2)
+    _, mean = first.prior(np.array([0]), np.array([0]))
+    assert mean[0] < 0.006
+    _, stranger = first.prior(np.array([-1]), np.array([0]))
+    assert stranger[0] > 0.015
+    # Whatever the part itself lost, what it borrows stays the same but for how far parts are thought to differ.
+    other = Levels.of(np.array([0.002, 0.002, 0.002]), count, shape, package, 2)
+    assert other.prior(np.array([0]), np.array([0]))[1][0] == pytest.approx(mean[0], rel=0.05)
 
 
 def test_uneven_lots_ask_for_more() -> None:
