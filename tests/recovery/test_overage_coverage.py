@@ -16,7 +16,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis.overage import prepare
-from pipeline.estimators.predictive import LoadLoss, beta_negative_binomial_pmf
+from pipeline.estimators.predictive import beta_negative_binomial_pmf
 from pipeline.schema.frames import LOADS, USAGE
 from pipeline.settings import Buying, Plant
 
@@ -40,6 +40,7 @@ class World:
     cells_per_lot: int = 8
     never: float = 0.1
     load_loss: float = 6.0
+    load_scatter: float = 2.0
     need: tuple[float, float] = (30.0, 6000.0)
 
 
@@ -114,6 +115,13 @@ def _plant_history(rng: np.random.Generator, world: World) -> tuple[pl.DataFrame
     return usage, table, truth
 
 
+def _load(rng: np.random.Generator, world: World, mean: float, size: int) -> np.ndarray:
+    """Parts that a line's loads take: gamma-Poisson, with `load_scatter` times the variance of a Poisson count."""
+    if mean == 0 or world.load_scatter == 1:
+        return rng.poisson(mean, size)
+    return rng.poisson(rng.gamma(mean / (world.load_scatter - 1), world.load_scatter - 1, size))
+
+
 def _run_build(rng: np.random.Generator, world: World, rate: float, need: int) -> int:
     """Parts used beyond the need when the build is run: losses shift by shift, and of one load."""
     placed = lost = 0
@@ -126,7 +134,7 @@ def _run_build(rng: np.random.Generator, world: World, rate: float, need: int) -
             placed, lost = placed + int(size) - bad, lost + bad
             continue
         lost += int(rng.negative_binomial(need - placed, 1 - p))
-        return lost + int(rng.poisson(world.load_loss))
+        return lost + int(_load(rng, world, world.load_loss, 1)[0])
     raise AssertionError("the build did not end")
 
 
@@ -153,7 +161,9 @@ def _try(world: World, seeds: range, level: float = 0.95) -> Trial:
     for seed in seeds:
         rng = np.random.default_rng(seed)
         usage, table, truth = _plant_history(rng, world)
-        plant = Plant(Path(), buying=Buying(service_level=level, load_loss_tape=world.load_loss))
+        plant = Plant(
+            Path(), buying=Buying(service_level=level, load_loss_tape=world.load_loss, load_scatter=world.load_scatter)
+        )
         low, high = np.log(world.need)
         builds = pl.DataFrame(
             {"part": list(truth), "boards": [int(np.exp(rng.uniform(low, high))) for _ in truth]}
@@ -161,12 +171,11 @@ def _try(world: World, seeds: range, level: float = 0.95) -> Trial:
         lines = prepare(usage, pl.DataFrame(schema=LOADS), table, builds, plant)
         assert lines is not None
         extra, _ = lines.extra(level)
-        loads = LoadLoss("poisson", world.load_loss).pmf(1)
         for i, part in enumerate(lines.builds["part"]):
             need = int(lines.need[i])
             took = _run_build(rng, world, truth[part], need)
             running = beta_negative_binomial_pmf(need, lines.good[i], lines.bad[i], took + 1)
-            cdf = np.cumsum(np.convolve(running, loads)[: took + 1])
+            cdf = np.cumsum(np.convolve(running, lines.load_losses(i))[: took + 1])
             below = float(cdf[took - 1]) if took else 0.0
             pit = below + rng.random() * (float(cdf[took]) - below)
             rows.append((seed, need, int(extra[i]), took, pit))
@@ -187,6 +196,7 @@ WORLDS = {
     "mostly never run": World(never=0.7, need=(100.0, 8000.0)),
     "many losses": World(rate=0.02, load_loss=0.0),
     "few parts": World(packages=2, parts=3),
+    "uneven loads": World(load_loss=9.0, load_scatter=6.0),
 }
 
 
