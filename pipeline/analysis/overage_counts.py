@@ -29,9 +29,12 @@ SHARE: Final = "share of missed picks that use a part"
 PER_LOAD: Final = "parts lost per load"
 PER_SPLICE: Final = "parts lost per splice"
 TAIL: Final = "parts left on a reel taken for empty"
+RECOVERED: Final = "share of what was left that came back"
 SCATTER: Final = "scatter of what loads take, variance over mean"
 LEAST_REELS: Final = 8
 """Counted reels that a figure must rest on, below which the settings stand."""
+LEAST_PARTS: Final = 5
+"""Parts with something left that the share of returns must rest on."""
 LEAST_SCATTER: Final = 30
 """The same for the scatter: a spread takes more of them than a mean."""
 NARROWED: Final = 0.5
@@ -164,7 +167,7 @@ def _scatter(reels: pl.DataFrame, rates: Mapping[str, CountedRates], plant: Plan
 def _figure(what: str, kind: str, value: float, span: tuple[float, float] | None, reels: int) -> LossFigure:
     source: Source = "setting" if span is None else "counted"
     low, high = span or (None, None)
-    text = words.loss_figure(what, kind, value, low, high, reels, what == SHARE)
+    text = words.loss_figure(what, kind, value, low, high, reels, what in (SHARE, RECOVERED))
     return LossFigure(what, kind, value, low, high, source, reels, text)
 
 
@@ -216,14 +219,46 @@ def moved(
 
     What still lies on the line counts as gone. A part that no log of loads knows is taken as never loaded.
     """
+    return _by_value(_move_rows(moves, usage, loads, parts), counts, plant, reels=False)
+
+
+def recovered(
+    moves: pl.DataFrame, usage: pl.DataFrame, loads: pl.DataFrame, counts: Counts, parts: pl.DataFrame, plant: Plant
+) -> LossFigure:
+    """Share of what was left of the issued parts that came back to the store room; arguments as `moved` takes them.
+
+    What is left is what was issued less what the logs and the loss model say was used. The interval is the jackknife's
+    over parts; with fewer than LEAST_PARTS of them that had any left the setting stands.
+    """
+    rows = _move_rows(moves, usage, loads, parts)
+    left, back = [], []
+    for row in rows.iter_rows(named=True):
+        share, per_load, per_splice = _set_to(str(row["feeder_type"]), counts.plant)
+        expected = row["logged"] + share * row["missed"] + per_load * row["loads"] + per_splice * row["splices"]
+        if row["issued"] - expected >= 1:
+            left.append(row["issued"] - expected)
+            back.append(min(float(row["returned"]), row["issued"] - expected))
+    n = len(left)
+    if n < LEAST_PARTS:
+        return _figure(RECOVERED, "all", plant.buying.returns_recovered, None, n)
+    one, other = np.array(left), np.array(back)
+    value = float(other.sum() / one.sum())
+    without = (other.sum() - other) / (one.sum() - one)
+    error = float(np.sqrt((n - 1) / n * np.sum((without - without.mean()) ** 2)))
+    half = float(stats.t.ppf((1 + plant.statistics.confidence) / 2, n - 1)) * error
+    return _figure(RECOVERED, "all", value, (max(0.0, value - half), min(1.0, value + half)), n)
+
+
+def _move_rows(moves: pl.DataFrame, usage: pl.DataFrame, loads: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
+    """Each part of the list with what the logs say of it."""
     logged = usage.group_by("part").agg(
         (pl.col("placed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")).sum().alias("logged"),
         pl.col("missed").sum(),
     )
     times = loads.group_by("part").agg(pl.col("loads", "splices").sum())
     known = parts.select("part", "package", "unit_cost").unique("part", keep="first", maintain_order=True)
-    rows = (
-        moves.select("part", gone=pl.col("issued") - pl.col("returned"))
+    return (
+        moves.select("part", "issued", "returned", gone=pl.col("issued") - pl.col("returned"))
         .join(logged, on="part", how="left")
         .join(times, on="part", how="left")
         .join(_fed(parts, usage), on="part", how="left")
@@ -234,7 +269,6 @@ def moved(
         .join(known, on="part", how="left")
         .sort("part")
     )
-    return _by_value(rows, counts, plant, reels=False)
 
 
 def _by_value(rows: pl.DataFrame, counts: Counts, plant: Plant, *, reels: bool) -> tuple[Unexplained, ...]:

@@ -197,6 +197,8 @@ def test_issues_and_returns_against_the_logs(plant: Path, tmp_path: Path) -> Non
     assert "Look for parts that go without a log" in first["text"]
     assert second["low"] <= 0 <= second["high"]
     assert "agrees within" in second["text"]
+    # Two parts are too few to say what share comes back: the setting stands, and it says so.
+    assert "cannot say it better" in found.notes[1]
     path.write_text("part;returned\nP0;3\n", encoding="utf-8")
     with pytest.raises(UserError, match="no column issued"):
         answer(plant, moves=str(path))

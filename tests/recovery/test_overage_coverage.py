@@ -42,17 +42,20 @@ class World:
     load_loss: float = 6.0
     load_scatter: float = 2.0
     need: tuple[float, float] = (30.0, 6000.0)
+    law: str = "log-normal"
 
 
-def _factor(rng: np.random.Generator, spread: float, size: int) -> np.ndarray:
-    """Log-normal factors with mean 1 and relative standard deviation `spread`."""
+def _factor(rng: np.random.Generator, spread: float, size: int, law: str = "log-normal") -> np.ndarray:
+    """Factors with mean 1 and relative standard deviation `spread`."""
+    if law == "gamma":
+        return rng.gamma(spread**-2, spread**2, size)
     s2 = np.log1p(spread**2)
     return np.exp(rng.normal(-s2 / 2, np.sqrt(s2), size))
 
 
 def _cell_rates(rng: np.random.Generator, world: World, rate: float, cells: int) -> np.ndarray:
     """Loss rate in each of `cells` shifts in a row: a new lot every few shifts, and bursts within."""
-    lots = rate * _factor(rng, world.spread_lots, cells // world.cells_per_lot + 1)
+    lots = rate * _factor(rng, world.spread_lots, cells // world.cells_per_lot + 1, world.law)
     mean = np.minimum(np.repeat(lots, world.cells_per_lot)[:cells], 0.5)
     if world.rho == 0:
         return mean
@@ -65,8 +68,8 @@ def _plant_history(rng: np.random.Generator, world: World) -> tuple[pl.DataFrame
     rows: list[dict[str, object]] = []
     truth: dict[str, float] = {}
     packages: list[str] = []
-    for k, of_package in enumerate(world.rate * _factor(rng, world.spread_packages, world.packages)):
-        for j, rate in enumerate(of_package * _factor(rng, world.spread_parts, world.parts)):
+    for k, of_package in enumerate(world.rate * _factor(rng, world.spread_packages, world.packages, world.law)):
+        for j, rate in enumerate(of_package * _factor(rng, world.spread_parts, world.parts, world.law)):
             part = f"P{k}-{j}"
             truth[part] = min(float(rate), 0.2)
             packages.append(f"K{k}")
@@ -196,27 +199,36 @@ WORLDS = {
     "mostly never run": World(never=0.7, need=(100.0, 8000.0)),
     "many losses": World(rate=0.02, load_loss=0.0),
     "few parts": World(packages=2, parts=3),
+    "gamma": World(law="gamma"),
     "uneven loads": World(load_loss=9.0, load_scatter=6.0),
 }
+
+
+def _tenths(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the lines in each tenth of what was predicted, and its Monte Carlo error."""
+    inside = np.minimum((trial.pit * 10).astype(int), 9)[:, None] == np.arange(10)
+    by_plant = np.array([inside[trial.seed == s].mean(axis=0) for s in np.unique(trial.seed)])
+    return inside.mean(axis=0), by_plant.std(axis=0, ddof=1) / np.sqrt(len(by_plant))
 
 
 def _check(world: World, seeds: range) -> None:
     trial = _try(world, seeds)
     covered, error = trial.coverage()
+    tenths, errors = _tenths(trial)
+    fixed = float(world.load_loss + 2 * np.sqrt(world.load_loss))
+    flat = _flat_rule(trial, fixed, covered)
+    print(
+        f"{trial.need.size} lines: {covered:.4f} +- {error:.4f} covered; {trial.extra.sum() / flat:.2f} of what the "
+        f"best percentage takes; tenths {' '.join(f'{100 * t:.1f}' for t in tenths)} +- {100 * errors.mean():.2f}"
+    )
     assert covered + 2 * error >= 0.94, f"{covered:.4f} +- {error:.4f}"
-    # Not wasteful: it does not creep towards certainty, ...
-    assert covered - 2 * error <= 0.975, f"{covered:.4f} +- {error:.4f}"
+    # Not wasteful: it does not creep towards certainty; whole pieces lift it above 0.95 ...
+    assert covered - 2 * error <= 0.97, f"{covered:.4f} +- {error:.4f}"
     # ... and no single percentage covers as much with fewer parts, although it knows what happened.
-    fixed = world.load_loss + 2 * np.sqrt(world.load_loss)
-    assert trial.extra.sum() < _flat_rule(trial, float(fixed), covered)
-    # The whole predicted distribution fits, not its 95 % point alone. Deciles would hold a tenth each if the truth
-    # were the model; it is not (log-normal lots and parts), so each may be off by a third, and by Monte Carlo error.
-    tenths = np.minimum((trial.pit * 10).astype(int), 9)
-    for tenth in range(10):
-        inside = tenths == tenth
-        by_plant = np.array([inside[trial.seed == s].mean() for s in np.unique(trial.seed)])
-        error = float(by_plant.std(ddof=1) / np.sqrt(by_plant.size))
-        assert abs(float(inside.mean()) - 0.1) <= 0.033 + 3 * error, f"tenth {tenth}: {inside.mean():.3f}"
+    assert trial.extra.sum() < flat
+    # The whole predicted distribution fits, not its 95 % point alone: every tenth holds a tenth, within a hundredth
+    # (the truth is not the model: its parts and lots are log-normal) and Monte Carlo error.
+    assert np.all(np.abs(tenths - 0.1) <= 0.01 + 3 * errors), f"{tenths} +- {errors}"
 
 
 @pytest.mark.parametrize("name", sorted(WORLDS))

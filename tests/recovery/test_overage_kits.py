@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from pipeline.analysis.overage import Lines, prepare
-from pipeline.analysis.overage_counts import PER_LOAD, SHARE, TAIL, read_counts, unexplained
+from pipeline.analysis.overage_counts import PER_LOAD, SHARE, TAIL, read_counts, recovered, unexplained
 from pipeline.analysis.overage_kit import whole_kits
 from pipeline.analysis.overage_past import past_test
 from pipeline.estimators.counted_rates import counted_rates, event_scatter
@@ -285,3 +285,31 @@ def test_no_verdict_on_too_little() -> None:
     assert found.verdict == "cannot say yet"
     one_week = usage.filter(pl.col("week") == "2026-W40")
     assert past_test(_past(one_week), one_week, NO_LOADS, table, plant) is None
+
+
+def test_the_share_of_returns_is_found_in_issues_and_returns() -> None:
+    """Of what is left of each issued part, three fifths come back, more of one part and less of another."""
+    held, values = [], []
+    usage, table, _ = _plant_history(np.random.default_rng(15), World(packages=2, parts=10, never=0.0))
+    plant = Plant(Path())
+    counts = read_counts(pl.DataFrame(schema=REELS), table, usage, plant)
+    used = (
+        usage.group_by("part")
+        .agg((pl.col("placed") + pl.col("rejected") + pl.col("missed") * plant.costs.miss_uses_part).sum())
+        .sort("part")
+    )
+    for seed in range(60):
+        rng = np.random.default_rng([16, seed])
+        left = rng.integers(20, 400, used.height)
+        back = rng.binomial(left, rng.beta(6, 4, used.height))
+        moves = used.select(
+            "part", issued=pl.col("placed").round().cast(pl.Int64) + pl.Series(left), returned=pl.Series(back)
+        )
+        found = recovered(moves, usage, NO_LOADS, counts, table, plant)
+        assert found.source == "counted"
+        held.append((found.low or 0.0) <= 0.6 <= (found.high or 0.0))
+        values.append(found.value)
+    assert np.mean(held) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+    assert np.mean(values) == pytest.approx(0.6, abs=4 * np.std(values) / np.sqrt(60))
+    few = recovered(moves.head(3), usage, NO_LOADS, counts, table, plant)
+    assert (few.source, few.value) == ("setting", plant.buying.returns_recovered)
