@@ -39,6 +39,9 @@ LEAST_SCATTER: Final = 30
 """The same for the scatter: a spread takes more of them than a mean."""
 NARROWED: Final = 0.5
 """A figure counts as counted when its standard error is below this share of what was doubtful before."""
+STRANGE: Final = 4.0
+"""Standard deviations from which on all counts of a part together say nothing about loads and misses."""
+_ROUNDS: Final = 3
 SHARE_DOUBT: Final = 0.25
 """Standard deviation of the share of misses before anything was counted. Our assumption, no source."""
 BOOKS: Final = 0.9
@@ -77,9 +80,10 @@ def read_counts(reels: pl.DataFrame, parts: pl.DataFrame, usage: pl.DataFrame, p
     news = news.join(fed, on="part", how="left").with_columns(
         pl.col("feeder_type").fill_null("tape"), gone=pl.col("first") - pl.col("last")
     )
-    rates = {kind: _rates(news.filter(pl.col("feeder_type") == kind), kind, plant) for kind in FEEDER_TYPES}
+    plain = {kind: _plain(news.filter(pl.col("feeder_type") == kind), kind, plant) for kind in FEEDER_TYPES}
+    rates = {kind: _rates(reels, kind, plant) for kind, reels in plain.items()}
     figures = [f for kind in FEEDER_TYPES for f in _figures(rates[kind], kind, plant)]
-    figures += [_tail(news, plant), _scatter(news, rates, plant)]
+    figures += [_tail(news, plant), _scatter(plain, rates, plant)]
     return Counts(news, books, rates, tuple(figures), _applied(figures, plant))
 
 
@@ -126,7 +130,31 @@ def _doubts(kind: str, plant: Plant) -> tuple[float, float, float]:
 
 
 def _rates(reels: pl.DataFrame, kind: str, plant: Plant) -> CountedRates:
+    """Fit of the reels of one feeder type."""
     return counted_rates(*_away(reels), _set_to(kind, plant), _doubts(kind, plant))
+
+
+def _plain(reels: pl.DataFrame, kind: str, plant: Plant) -> pl.DataFrame:
+    """The reels of parts whose counts agree with what the others say: parts that go without a log on every reel would
+    be taken for what loading costs.
+    """
+    kept = reels
+    for _ in range(_ROUNDS):
+        rates = _rates(kept, kind, plant)
+        each = kept.select(
+            "part", "missed", "loads", "splices", away=pl.col("gone") - pl.col("placed") - pl.col("lost")
+        )
+        strange = []
+        for part, missed, loads, splices, away, many in (
+            each.group_by("part").agg(pl.col("missed", "loads", "splices", "away").sum(), pl.len()).sort("part").rows()
+        ):
+            expected = float(np.array([missed, loads, splices]) @ rates.values)
+            if abs(away - expected) > STRANGE * np.sqrt(rates.noise(missed, (loads, splices), many)):
+                strange.append(part)
+        if not strange:
+            break
+        kept = kept.filter(~pl.col("part").is_in(strange))
+    return kept
 
 
 def _figures(rates: CountedRates, kind: str, plant: Plant) -> tuple[LossFigure, ...]:
@@ -153,10 +181,10 @@ def _tail(reels: pl.DataFrame, plant: Plant) -> LossFigure:
     return _figure(TAIL, "tape", mean, (max(0.0, mean - half), mean + half), left.size)
 
 
-def _scatter(reels: pl.DataFrame, rates: Mapping[str, CountedRates], plant: Plant) -> LossFigure:
+def _scatter(plain: Mapping[str, pl.DataFrame], rates: Mapping[str, CountedRates], plant: Plant) -> LossFigure:
     """How much what loads take scatters: from the feeder type that most reels were counted of."""
     kind = max(FEEDER_TYPES, key=lambda k: rates[k].reels)
-    away, misses, events = _away(reels.filter(pl.col("feeder_type") == kind))
+    away, misses, events = _away(plain[kind])
     many = int((events.sum(axis=1) > 0).sum())
     if many < LEAST_SCATTER:
         return _figure(SCATTER, "all", plant.buying.load_scatter, None, many)

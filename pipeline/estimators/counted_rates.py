@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import stats
 
 from pipeline.estimators.arrays import FloatArray
 
@@ -25,10 +25,10 @@ BEND: Final = 3.0
 """Standard deviations from which on a reel counts less."""
 LARGEST_SCATTER: Final = 1000.0
 _ROUNDS: Final = 25
-_MIDDLE: Final = float(stats.norm.ppf(0.75))
-_MEDIAN_EFFICIENCY: Final = 0.3675
-"""How much a median of absolute residuals tells, beside a standard deviation, of a spread: 37 % (Rousseeuw and Croux
-1993, Journal of the American Statistical Association 88:1273, from memory)."""
+_KEPT: Final = float(1 - 2 * stats.norm.sf(BEND) - 2 * BEND * stats.norm.pdf(BEND) + 2 * BEND**2 * stats.norm.sf(BEND))
+"""Mean of the square of a standard normal deviate cut at BEND."""
+_STRAY: Final = 5.0
+"""Standard deviations from which on a reel says nothing about the scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +92,9 @@ def counted_rates(
         chance = _chance(value, m, o)
         away = (y - x @ value) / np.sqrt(chance)
         if y.size > 2:
-            # Middle of the absolute residuals, scaled to a standard deviation: stray reels do not move it.
-            phi = max(1.0, float((np.median(np.abs(away)) / _MIDDLE) ** 2) * y.size / (y.size - 2))
+            # Squares are cut where a reel begins to count less: stray ones move it little.
+            cut = np.minimum(np.square(away), BEND**2 * phi)
+            phi = max(1.0, float(cut.mean()) / _KEPT * y.size / (y.size - 2))
         weight = np.minimum(1.0, BEND / np.maximum(np.abs(away) / np.sqrt(phi), 1e-12))
         w = weight / (phi * chance)
         covariance = np.linalg.inv(x.T @ (w[:, None] * x) + known)
@@ -115,9 +116,9 @@ def event_scatter(
 
     gone, misses, events  as `counted_rates` takes them; values: its result; confidence between 0 and 1
 
-    The scatter at which the middle of the scaled residuals is what it is for a normal law; misses are binomial, a count
-    is off by one part. Only reels with an event are looked at; with none of them it is (1, 1, 1000). Breaks when: the
-    parts that an event takes are few, so that the law is far from normal.
+    Squares of what no rate explains, less the binomial noise of the misses and one part for the count, per part taken;
+    reels far off are passed over. The interval is the normal one of its logarithm. Only reels with an event are looked
+    at; with none of them it is (1, 1, 1000). Breaks when: single loads take very many parts now and then.
     """
     y, m, o, v = (np.asarray(x, dtype=float) for x in (gone, misses, events, values))
     of = o.sum(axis=1) > 0 if o.size else np.zeros(0, dtype=bool)
@@ -125,19 +126,15 @@ def event_scatter(
     taken = o @ v[1:] if o.size else np.zeros(0)
     if not bool(np.any(taken > 0)):
         return 1.0, 1.0, LARGEST_SCATTER
-    away = np.abs(y - v[0] * m - taken)
+    square = np.square(y - v[0] * m - taken)
     rest = v[0] * (1 - v[0]) * m + 1.0
-
-    def at(middle: float) -> float:
-        """Scatter at which the median of the residuals is `middle` standard deviations."""
-
-        def over(log: float) -> float:
-            return float(np.median(away / np.sqrt(rest + np.exp(log) * taken))) - middle
-
-        low, high = 0.0, float(np.log(LARGEST_SCATTER))
-        if over(low) <= 0:
-            return 1.0
-        return LARGEST_SCATTER if over(high) >= 0 else float(np.exp(optimize.brentq(over, low, high, xtol=1e-9)))
-
-    wide = float(stats.norm.ppf((1 + confidence) / 2) / np.sqrt(2 * _MEDIAN_EFFICIENCY * y.size))
-    return at(_MIDDLE), at(_MIDDLE * np.exp(wide)), at(_MIDDLE * np.exp(-wide))
+    scatter, error = 2.0, 1.0
+    for _ in range(_ROUNDS):
+        expected = rest + scatter * taken
+        weight = np.where(square <= _STRAY**2 * expected, 1 / np.square(expected), 0.0) * taken
+        if not bool(np.any(weight > 0)):
+            return 1.0, 1.0, LARGEST_SCATTER
+        scatter = max(1.0, float(weight @ (square - rest)) / float(weight @ taken))
+        error = float(np.sqrt(np.sum(np.square(weight * (square - rest - scatter * taken))))) / float(weight @ taken)
+    wide = float(np.exp(stats.norm.ppf((1 + confidence) / 2) * error / scatter))
+    return min(scatter, LARGEST_SCATTER), max(1.0, scatter / wide), min(scatter * wide, LARGEST_SCATTER)
