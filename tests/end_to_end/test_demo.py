@@ -173,3 +173,21 @@ def test_demo_leaves_a_folder_in_use_alone(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "not a pickfall demo" in done.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_the_store_rooms_counts_tell_what_was_planted(findings: dict[str, Any]) -> None:
+    """What misses, loads and splices take lies in the intervals; one part lacks pieces and leads the list by value."""
+    planted = TRUE["counts"]
+    told = {(f["what"], f["feeder_type"]): f for f in findings["loss_figures"] if f["source"] == "counted"}
+    for what, kind, value in (
+        ("share of missed picks that use a part", "tape", planted["miss_takes"]),
+        ("parts lost per load", "tape", planted["load_takes"]),
+        ("parts lost per splice", "tape", planted["splice_takes"]),
+        ("scatter of what loads take, variance over mean", "all", planted["scatter"]),
+    ):
+        assert told[what, kind]["low"] <= value <= told[what, kind]["high"], what
+    first, *rest = findings["unexplained"]
+    assert first["part"] == planted["part"]
+    assert 0 < first["low"] <= planted["pieces_a_count"] * first["reels"] <= first["high"]
+    # Of the others no more disagree than 95 % intervals let pass by chance: the 99 % point of 55 is 7.
+    assert sum(not u["low"] <= 0 <= u["high"] for u in rest) <= 7
