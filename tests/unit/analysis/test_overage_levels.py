@@ -24,8 +24,8 @@ def _moments(
 
 @pytest.mark.parametrize("component", [0.0, 0.1, 0.25, 0.8])
 def test_a_component_is_told_by_the_data_whether_it_is_large_or_nothing(component: float) -> None:
-    """Fifty parts of nine batches with six losses each know it nearly; where there is none, a fifth of what was assumed is
-    left at most.
+    """Fifty parts of nine batches with six losses each know it nearly; where there is none, at most a fifth of what
+    was assumed is left.
     """
     found = np.array([_moments(np.random.default_rng([51, s]), 50, 9, 6.0, component) for s in range(20)])
     assert found.mean(axis=0) == pytest.approx(
