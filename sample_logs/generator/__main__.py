@@ -64,6 +64,8 @@ def write(
             picks += len(run.time)
             runs += 1
         delimited[2].services()
+    if counts is not None:
+        counts.moves(out / "plant")
     return Written(picks, runs)
 
 

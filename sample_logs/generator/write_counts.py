@@ -1,7 +1,7 @@
-"""Write what the store room counts: parts left on reels that came off line 2.
+"""Write what the store room knows of line 2: parts left on reels that came off, and what it issued and got back.
 
 In:    `Run`s of the line in time order.
-Out:   one file with a line a counted reel.
+Out:   one log with a line a counted reel; one list with a line a part that runs on no other line.
 After: a reel holds what its label said less the parts placed and lost, a share of the missed picks, and what each load
        and splice took; a count is off by one part at times. Of one part somebody takes some without a log. All of it is
        drawn from a random stream of its own, so that no pick changes.
@@ -10,6 +10,7 @@ After: a reel holds what its label said less the parts placed and lost, a share 
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,10 @@ from sample_logs.generator.write_delimited import stamp
 
 HEAD: Final = "DATE;TIME;ITEM;REEL;WHAT;PIECES\n"
 NAME: Final = "store_counts.csv.gz"
+HEAD_MOVES: Final = "part,issued,returned\n"
+NAME_MOVES: Final = "store_moves.csv"
+_ISSUE: Final = 200
+"""The store room issues parts by so many."""
 _SHARE: Final = 0.15
 """Share of the reels that come off the line that are counted."""
 _LEAST: Final = 30
@@ -36,7 +41,7 @@ class CountWriter:
         self._shelf, self._works = shelf, works
         self._rng = np.random.default_rng([works.seed, 9])
         self._left: dict[int, int] = {}
-        self._owed: Counter[int] = Counter()
+        self._used: Counter[int] = Counter()
 
     def write(self, run: Run) -> None:
         """Write the counts of the reels that came off before this run, then take from the reels what the run takes."""
@@ -47,15 +52,30 @@ class CountWriter:
                 continue
             if event.reel not in self._left:
                 self._left[event.reel] = event.quantity
-            self._left[event.reel] -= self._taken(event.event, self._feeder(run, event.reel))
+            self._take(run, event.reel, self._taken(event.event, self._feeder(run, event.reel)))
         used = (run.outcome != MISSED) & (run.outcome != RETURNED)
         gone = np.bincount(run.reel[used], minlength=len(run.reels))
         missed = np.bincount(run.reel[run.outcome == MISSED], minlength=len(run.reels))
         for reel in np.nonzero(gone + missed)[0].tolist():
             share = 0.0 if self._feeder(run, reel) == "tray" else faults.MISS_TAKES
-            self._left[reel] -= int(gone[reel]) + int(self._rng.binomial(missed[reel], share))
+            self._take(run, reel, int(gone[reel]) + int(self._rng.binomial(missed[reel], share)))
         if rows:
             self._shelf.write(NAME, "".join(rows), head=HEAD)
+
+    def moves(self, folder: Path) -> None:
+        """Write what was issued and got back, once all runs are written. Nothing that was left over is lost."""
+        lines = {line: {p for (on, _), g in self._works.programs.items() if on == line for p in g.part.tolist()}
+                 for line in (1, 2)}  # fmt: skip
+        rows = []
+        for part in sorted(lines[2] - lines[1], key=lambda p: self._works.parts[p].id):
+            used = self._used[part]
+            issued = -(-(used + _ISSUE // 4) // _ISSUE) * _ISSUE
+            rows.append(f"{self._works.parts[part].id},{issued},{issued - used}\n")
+        (folder / NAME_MOVES).write_text(HEAD_MOVES + "".join(rows), encoding="utf-8")
+
+    def _take(self, run: Run, reel: int, pieces: int) -> None:
+        self._left[reel] -= pieces
+        self._used[run.reels[reel].part] += pieces
 
     def _feeder(self, run: Run, reel: int) -> str:
         """How the parts of a reel are fed; a class of tape names its width."""
@@ -77,6 +97,6 @@ class CountWriter:
         if book < _LEAST or not (chosen or helped) or self._left.get(reel, 0) < _LEAST:
             return []
         if helped:
-            self._left[reel] -= faults.HELPED_PIECES
+            self._take(run, reel, faults.HELPED_PIECES)
         found = self._left[reel] + (0 if off > _OFF_BY_ONE else 1 if off < _OFF_BY_ONE / 2 else -1)
         return [f"{stamp(time + 45_000)};{part};{run.reels[reel].id};COUNTED;{found}\n"]

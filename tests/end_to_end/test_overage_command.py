@@ -144,7 +144,7 @@ def test_standing_rules_and_loss_figures(plant: Path) -> None:
     assert all(r["waste"] >= 0 and r["fixed"] >= 0 and 0 <= r["share"] < 1 for r in rules)
     figures = rows(plant, show="losses")
     assert {(f["feeder_type"], f["source"]) for f in figures} == {
-        (k, "setting") for k in ("tape", "tube", "tray", "bulk")
+        (k, "setting") for k in ("tape", "tube", "tray", "bulk", "all")
     }
 
 

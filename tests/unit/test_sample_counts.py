@@ -69,3 +69,14 @@ def test_counts_lack_what_was_planted(tmp_path_factory: pytest.TempPathFactory) 
     assert sum(helped) > 2 * faults.HELPED_PIECES
     # Mean of the rest is 0 within four standard errors: nothing else was planted.
     assert abs(np.mean(others)) <= 4 * np.std(others) / np.sqrt(len(others))
+
+
+def test_the_list_of_issues_and_returns_names_parts_of_line_2_alone() -> None:
+    works = build(7)
+    programs = [(line, {works.parts[p].id for p in g.part.tolist()}) for (line, _), g in works.programs.items()]
+    line_1 = set().union(*(parts for line, parts in programs if line == 1))
+    line_2 = set().union(*(parts for line, parts in programs if line == 2))
+    rows = list(csv.DictReader(io.StringIO((PLANT / write_counts.NAME_MOVES).read_text(encoding="utf-8"))))
+    assert {r["part"] for r in rows} == line_2 - line_1
+    assert faults.HELPED_PART in {r["part"] for r in rows}
+    assert all(int(r["issued"]) % 200 == 0 and 0 < int(r["returned"]) < int(r["issued"]) for r in rows)
