@@ -25,6 +25,9 @@ class Buying:
     """The same for a tray."""
     load_loss_bulk: float = 2.0
     """The same for a bulk case."""
+    load_scatter: float = 2.0
+    """Variance over mean of the parts that loads and splices take, 1 (Poisson) or more: hands and tapes differ. Common
+    practice, no source."""
     splice_loss: float = 2.0
     """Parts lost when a tape is spliced to the one that ends: common practice, no source."""
     tail_loss: float = 0.0
@@ -83,6 +86,7 @@ BUYING_RANGES: Final[dict[str, tuple[float, float]]] = {
     "load_loss_tube": (0.0, 10_000.0),
     "load_loss_tray": (0.0, 10_000.0),
     "load_loss_bulk": (0.0, 10_000.0),
+    "load_scatter": (1.0, 1000.0),
     "splice_loss": (0.0, 10_000.0),
     "tail_loss": (0.0, 10_000.0),
     "miss_uses_part_tube": (0.0, 1.0),

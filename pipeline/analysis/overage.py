@@ -5,8 +5,9 @@ Out:   `Lines`: the build lines with the distribution of what each will use up; 
 After: with `extra` parts above the need, each line by itself suffices with its service level, if the coming weeks are
        like those of the history. Whole kits are less sure: the lines' probabilities multiply.
 
-The rate comes from overage_pooling.py; old weeks count less. Load losses are Poisson with the mean that the settings,
-or reel counts, give each feeder type; they come on top of what the logs count. overage_lines.py makes findings of it.
+The rate comes from overage_pooling.py; old weeks count less. Load losses have the mean that the settings, or reel
+counts, give each feeder type, and scatter more than Poisson counts do; they come on top of what the logs count.
+overage_lines.py makes findings of it.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from pipeline.analysis.overage_parts import miss_shares, parts_of
 from pipeline.analysis.overage_pooling import Rates, fit
 from pipeline.analysis.overage_rounding import loads_of_build
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
-from pipeline.estimators.predictive import predictive_extra
+from pipeline.estimators.predictive import LoadLoss, predictive_extra
 from pipeline.schema.frames import LOADS, USAGE, check
 from pipeline.settings import Plant
 
@@ -43,7 +44,7 @@ class Lines:
     weeks       weeks of the history in which anything ran
     good, bad   beta parameters of the build's mean rate of good and of lost parts
     loads       loads of the machines, of which `splices` join one reel to the next
-    load_mean   parts lost in all of them together
+    load_mean   parts lost in all of them together, with a variance `scatter` times as large
     level       service level of the line, by the class of its part
     """
 
@@ -59,13 +60,19 @@ class Lines:
     loads: IntArray
     splices: IntArray
     load_mean: FloatArray
+    scatter: float
     level: FloatArray
 
     def extra(self, level: float | None = None) -> tuple[IntArray, BoolArray]:
         """Extra parts of each line at its own service level, or at one level for all; and where they were cut because
         the part is hopeless.
         """
-        return extra_parts(self.need, self.good, self.bad, self.load_mean, self.level if level is None else level)
+        sure = self.level if level is None else level
+        return extra_parts(self.need, self.good, self.bad, self.load_mean, sure, self.scatter)
+
+    def load_losses(self, line: int) -> FloatArray:
+        """Probabilities of 0, 1, 2, ... parts lost in all loads of one line."""
+        return LoadLoss.scattered(float(self.load_mean[line]), self.scatter).pmf(1)
 
 
 def prepare(
@@ -116,16 +123,24 @@ def prepare(
     levels = [plant.buying.service_level, *(c.service_level or plant.buying.service_level for c in plant.part_class)]
     level = np.array(levels)[table["part_class"].to_numpy()[part] + 1]
     splices = np.where(spliced, further, 0)
+    scatter = plant.buying.load_scatter
     weeks = named["week"].n_unique()
-    return Lines(good, table, rates, left_out, weeks, part, need, a, b, times - splices, splices, load_mean, level)
+    return Lines(
+        good, table, rates, left_out, weeks, part, need, a, b, times - splices, splices, load_mean, scatter, level
+    )
 
 
 def extra_parts(
-    need: IntArray, good: FloatArray, bad: FloatArray, load_mean: FloatArray, level: float | FloatArray
+    need: IntArray,
+    good: FloatArray,
+    bad: FloatArray,
+    load_mean: FloatArray,
+    level: float | FloatArray,
+    scatter: float = 1.0,
 ) -> tuple[IntArray, BoolArray]:
     """Extra parts of each line and where they were cut at the need (predicted loss rate above `HOPELESS`).
 
-    need, good, bad, load_mean  as `predictive_extra` takes them, shape (lines,); level the same or one for all
+    need, good, bad, load_mean, scatter  as `predictive_extra` takes them, shape (lines,); level the same or one for all
 
     Where half a million extra parts are in question, chance within the build hardly matters: the quantile of the rate
     itself is taken, and a margin for chance (below 0.4 %) added.
@@ -148,7 +163,11 @@ def extra_parts(
         far = watch & ~cut & ((need * rate > _FAR) | (need * upper / (1 - upper) > _FAR))
         direct = ~cut & ~far
         losing = np.where(cut, need, np.ceil(need * rate / (1 - np.minimum(rate, HOPELESS))))
-        tail = load_mean + 3 * np.sqrt(load_mean) + np.where(far, special.ndtri(level) * np.sqrt(2 * losing), 0.0)
+        tail = (
+            load_mean
+            + 3 * np.sqrt(scatter * load_mean)
+            + np.where(far, special.ndtri(level) * np.sqrt(2 * losing), 0.0)
+        )
         out[cut | far] = np.ceil(losing + tail).astype(np.int64)[cut | far]
-    out[direct] = predictive_extra(need[direct], good[direct], bad[direct], load_mean[direct], level[direct])
+    out[direct] = predictive_extra(need[direct], good[direct], bad[direct], load_mean[direct], level[direct], scatter)
     return out, cut

@@ -17,7 +17,7 @@ from pipeline.analysis.overage import Lines
 from pipeline.analysis.overage_lines import findings, suffices
 from pipeline.estimators.arrays import IntArray
 from pipeline.estimators.newsvendor import cheapest_quantity
-from pipeline.estimators.predictive import LoadLoss, predictive_pmf
+from pipeline.estimators.predictive import predictive_pmf
 from pipeline.findings.model import Overage
 from pipeline.settings import Plant
 
@@ -39,7 +39,7 @@ def cheapest_extras(lines: Lines, plant: Plant) -> IntArray:
             int(lines.need[i]),
             float(lines.good[i]),
             float(lines.bad[i]),
-            LoadLoss("poisson", float(lines.load_mean[i])).pmf(1),
+            lines.load_losses(i),
         )
         surplus = plant.buying.surplus_share * float(prices[i])
         best = cheapest_quantity(

@@ -18,7 +18,8 @@ from scipy import stats
 
 from pipeline.analysis import overage_words as words
 from pipeline.analysis.overage_parts import load_losses, miss_shares
-from pipeline.estimators.two_rates import TwoRates, two_rates
+from pipeline.estimators.arrays import FloatArray
+from pipeline.estimators.counted_rates import CountedRates, counted_rates, event_scatter
 from pipeline.findings.buying import LossFigure, Source, Unexplained
 from pipeline.schema.frames import REELS, check
 from pipeline.schema.words import FEEDER_TYPES
@@ -26,10 +27,21 @@ from pipeline.settings import Plant
 
 SHARE: Final = "share of missed picks that use a part"
 PER_LOAD: Final = "parts lost per load"
+PER_SPLICE: Final = "parts lost per splice"
+TAIL: Final = "parts left on a reel taken for empty"
+RECOVERED: Final = "share of what was left that came back"
+SCATTER: Final = "scatter of what loads take, variance over mean"
 LEAST_REELS: Final = 8
-"""Counted reels of a feeder type below which the settings stand."""
+"""Counted reels that a figure must rest on, below which the settings stand."""
+LEAST_PARTS: Final = 5
+"""Parts with something left that the share of returns must rest on."""
+LEAST_SCATTER: Final = 30
+"""The same for the scatter: a spread takes more of them than a mean."""
 NARROWED: Final = 0.5
 """A figure counts as counted when its standard error is below this share of what was doubtful before."""
+STRANGE: Final = 4.0
+"""Standard deviations from which on all counts of a part together say nothing about loads and misses."""
+_ROUNDS: Final = 3
 SHARE_DOUBT: Final = 0.25
 """Standard deviation of the share of misses before anything was counted. Our assumption, no source."""
 BOOKS: Final = 0.9
@@ -49,7 +61,7 @@ class Counts:
 
     reels: pl.DataFrame
     books: tuple[str, ...]
-    rates: Mapping[str, TwoRates]
+    rates: Mapping[str, CountedRates]
     figures: tuple[LossFigure, ...]
     plant: Plant
 
@@ -68,9 +80,11 @@ def read_counts(reels: pl.DataFrame, parts: pl.DataFrame, usage: pl.DataFrame, p
     news = news.join(fed, on="part", how="left").with_columns(
         pl.col("feeder_type").fill_null("tape"), gone=pl.col("first") - pl.col("last")
     )
-    rates = {kind: _rates(news.filter(pl.col("feeder_type") == kind), kind, plant) for kind in FEEDER_TYPES}
-    figures = tuple(f for kind in FEEDER_TYPES for f in _figures(rates[kind], kind, plant))
-    return Counts(news, books, rates, figures, _applied(figures, plant))
+    plain = {kind: _plain(news.filter(pl.col("feeder_type") == kind), kind, plant) for kind in FEEDER_TYPES}
+    rates = {kind: _rates(reels, kind, plant) for kind, reels in plain.items()}
+    figures = [f for kind in FEEDER_TYPES for f in _figures(rates[kind], kind, plant)]
+    figures += [_tail(news, plant), _scatter(plain, rates, plant)]
+    return Counts(news, books, rates, tuple(figures), _applied(figures, plant))
 
 
 def _books(reels: pl.DataFrame) -> tuple[str, ...]:
@@ -81,9 +95,11 @@ def _books(reels: pl.DataFrame) -> tuple[str, ...]:
         pl.col("placed") + pl.col("lost"),
         pl.col("placed") + pl.col("lost") + pl.col("missed"),
     )
-    told = reels.filter((pl.col("lost") + pl.col("missed") > 0) & pl.col("machine").is_not_null())
-    follows = told.group_by("machine").agg(
-        pl.max_horizontal(*((gone == s).mean() for s in steps)).alias("share"), pl.len().alias("reels")
+    by_machine = pl.col("machine").is_not_null() & (pl.col("lost") + pl.col("missed") > 0)
+    follows = (
+        reels.filter(by_machine)
+        .group_by("machine")
+        .agg(pl.max_horizontal(*((gone == s).mean() for s in steps)).alias("share"), pl.len().alias("reels"))
     )
     found = follows.filter((pl.col("share") >= BOOKS) & (pl.col("reels") >= 3))
     return tuple(sorted(found["machine"]))
@@ -96,31 +112,91 @@ def _fed(parts: pl.DataFrame, usage: pl.DataFrame) -> pl.DataFrame:
     return both.unique("part", keep="first", maintain_order=True)
 
 
-def _rates(reels: pl.DataFrame, kind: str, plant: Plant) -> TwoRates:
+def _away(reels: pl.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Parts gone that no log names, missed picks, and loads and splices of each reel."""
+    away = (reels["gone"] - reels["placed"] - reels["lost"]).to_numpy().astype(float)
+    return away, reels["missed"].to_numpy().astype(float), reels.select("loads", "splices").to_numpy().astype(float)
+
+
+def _set_to(kind: str, plant: Plant) -> tuple[float, float, float]:
+    """Share of misses, parts a load and parts a splice as the settings have them; only tape is spliced."""
     per_load = load_losses(plant.buying)[kind]
-    away = (reels["gone"] - reels["placed"] - reels["lost"]).to_numpy()
-    return two_rates(
-        away,
-        reels["missed"].to_numpy(),
-        reels["opened"].to_numpy().astype(float),
-        (miss_shares(plant)[kind], per_load),
-        (SHARE_DOUBT, max(per_load, 2.0)),
-    )
+    return miss_shares(plant)[kind], per_load, plant.buying.splice_loss if kind == "tape" else per_load
 
 
-def _figures(rates: TwoRates, kind: str, plant: Plant) -> tuple[LossFigure, LossFigure]:
-    set_share, set_load = miss_shares(plant)[kind], load_losses(plant.buying)[kind]
-    doubts = (SHARE_DOUBT, max(set_load, 2.0))
+def _doubts(kind: str, plant: Plant) -> tuple[float, float, float]:
+    _, per_load, per_splice = _set_to(kind, plant)
+    return SHARE_DOUBT, max(per_load, 2.0), max(per_splice, 2.0)
+
+
+def _rates(reels: pl.DataFrame, kind: str, plant: Plant) -> CountedRates:
+    """Fit of the reels of one feeder type."""
+    return counted_rates(*_away(reels), _set_to(kind, plant), _doubts(kind, plant))
+
+
+def _plain(reels: pl.DataFrame, kind: str, plant: Plant) -> pl.DataFrame:
+    """The reels of parts whose counts agree with what the others say: parts that go without a log on every reel would
+    be taken for what loading costs.
+    """
+    kept = reels
+    for _ in range(_ROUNDS):
+        rates = _rates(kept, kind, plant)
+        each = kept.select(
+            "part", "missed", "loads", "splices", away=pl.col("gone") - pl.col("placed") - pl.col("lost")
+        )
+        strange = []
+        for part, missed, loads, splices, away, many in (
+            each.group_by("part").agg(pl.col("missed", "loads", "splices", "away").sum(), pl.len()).sort("part").rows()
+        ):
+            expected = float(np.array([missed, loads, splices]) @ rates.values)
+            if abs(away - expected) > STRANGE * np.sqrt(rates.noise(missed, (loads, splices), many)):
+                strange.append(part)
+        if not strange:
+            break
+        kept = kept.filter(~pl.col("part").is_in(strange))
+    return kept
+
+
+def _figures(rates: CountedRates, kind: str, plant: Plant) -> tuple[LossFigure, ...]:
+    names = (SHARE, PER_LOAD, PER_SPLICE) if kind == "tape" else (SHARE, PER_LOAD)
     found = []
-    for which, (what, set_to) in enumerate(((SHARE, set_share), (PER_LOAD, set_load))):
+    for which, (what, set_to, doubt) in enumerate(zip(names, _set_to(kind, plant), _doubts(kind, plant), strict=False)):
         error = float(np.sqrt(rates.covariance[which, which]))
-        counted = rates.reels >= LEAST_REELS and error < NARROWED * doubts[which]
-        value = (rates.share, rates.per_load)[which] if counted else set_to
-        low, high = rates.interval(which, plant.statistics.confidence) if counted else (None, None)
-        source: Source = "counted" if counted else "setting"
-        text = words.loss_figure(what, kind, value, low, high, rates.reels, which == 0)
-        found.append(LossFigure(what, kind, value, low, high, source, rates.reels, text))
-    return found[0], found[1]
+        # A share of misses and a load are told apart by reels of any kind; a splice only by reels that were spliced in.
+        reels = rates.told[which] if what == PER_SPLICE else rates.reels
+        counted = reels >= LEAST_REELS and error < NARROWED * doubt
+        value = float(rates.values[which]) if counted else set_to
+        span = rates.interval(which, plant.statistics.confidence) if counted else None
+        found.append(_figure(what, kind, value, span, reels))
+    return tuple(found)
+
+
+def _tail(reels: pl.DataFrame, plant: Plant) -> LossFigure:
+    """What was found on tapes that another one had been spliced to."""
+    left = reels.filter(pl.col("ended") & (pl.col("feeder_type") == "tape"))["last"].to_numpy().astype(float)
+    if left.size < LEAST_REELS:
+        return _figure(TAIL, "tape", plant.buying.tail_loss, None, left.size)
+    mean, error = float(left.mean()), float(left.std(ddof=1) / np.sqrt(left.size))
+    half = float(stats.t.ppf((1 + plant.statistics.confidence) / 2, left.size - 1)) * error
+    return _figure(TAIL, "tape", mean, (max(0.0, mean - half), mean + half), left.size)
+
+
+def _scatter(plain: Mapping[str, pl.DataFrame], rates: Mapping[str, CountedRates], plant: Plant) -> LossFigure:
+    """How much what loads take scatters: from the feeder type that most reels were counted of."""
+    kind = max(FEEDER_TYPES, key=lambda k: rates[k].reels)
+    away, misses, events = _away(plain[kind])
+    many = int((events.sum(axis=1) > 0).sum())
+    if many < LEAST_SCATTER:
+        return _figure(SCATTER, "all", plant.buying.load_scatter, None, many)
+    value, low, high = event_scatter(away, misses, events, rates[kind].values, plant.statistics.confidence)
+    return _figure(SCATTER, "all", value, (low, high), many)
+
+
+def _figure(what: str, kind: str, value: float, span: tuple[float, float] | None, reels: int) -> LossFigure:
+    source: Source = "setting" if span is None else "counted"
+    low, high = span or (None, None)
+    text = words.loss_figure(what, kind, value, low, high, reels, what in (SHARE, RECOVERED))
+    return LossFigure(what, kind, value, low, high, source, reels, text)
 
 
 def _applied(figures: Sequence[LossFigure], plant: Plant) -> Plant:
@@ -128,6 +204,11 @@ def _applied(figures: Sequence[LossFigure], plant: Plant) -> Plant:
     shares = {k: value[SHARE, k] for k in FEEDER_TYPES}
     loads: dict[str, Any] = {f"load_loss_{k}": value[PER_LOAD, k] for k in FEEDER_TYPES}
     others: dict[str, Any] = {f"miss_uses_part_{k}": shares[k] for k in FEEDER_TYPES if k != "tape"}
+    others |= {
+        "splice_loss": value[PER_SPLICE, "tape"],
+        "tail_loss": value[TAIL, "tape"],
+        "load_scatter": value[SCATTER, "all"],
+    }
     return replace(
         plant,
         costs=replace(plant.costs, miss_uses_part=shares["tape"]),
@@ -149,7 +230,7 @@ def unexplained(counts: Counts, parts: pl.DataFrame, plant: Plant) -> tuple[Unex
             pl.col("gone").sum(),
             (pl.col("placed") + pl.col("lost")).sum().alias("logged"),
             pl.col("missed").sum(),
-            pl.col("opened").cast(pl.Int64).sum(),
+            pl.col("loads", "splices").sum(),
         )
         .join(known, on="part", how="left")
         .sort("part")
@@ -166,23 +247,56 @@ def moved(
 
     What still lies on the line counts as gone. A part that no log of loads knows is taken as never loaded.
     """
+    return _by_value(_move_rows(moves, usage, loads, parts), counts, plant, reels=False)
+
+
+def recovered(
+    moves: pl.DataFrame, usage: pl.DataFrame, loads: pl.DataFrame, counts: Counts, parts: pl.DataFrame, plant: Plant
+) -> LossFigure:
+    """Share of what was left of the issued parts that came back to the store room; arguments as `moved` takes them.
+
+    What is left is what was issued less what the logs and the loss model say was used. The interval is the jackknife's
+    over parts; with fewer than LEAST_PARTS of them that had any left the setting stands.
+    """
+    rows = _move_rows(moves, usage, loads, parts)
+    left, back = [], []
+    for row in rows.iter_rows(named=True):
+        share, per_load, per_splice = _set_to(str(row["feeder_type"]), counts.plant)
+        expected = row["logged"] + share * row["missed"] + per_load * row["loads"] + per_splice * row["splices"]
+        if row["issued"] - expected >= 1:
+            left.append(row["issued"] - expected)
+            back.append(min(float(row["returned"]), row["issued"] - expected))
+    n = len(left)
+    if n < LEAST_PARTS:
+        return _figure(RECOVERED, "all", plant.buying.returns_recovered, None, n)
+    one, other = np.array(left), np.array(back)
+    value = float(other.sum() / one.sum())
+    without = (other.sum() - other) / (one.sum() - one)
+    error = float(np.sqrt((n - 1) / n * np.sum((without - without.mean()) ** 2)))
+    half = float(stats.t.ppf((1 + plant.statistics.confidence) / 2, n - 1)) * error
+    return _figure(RECOVERED, "all", value, (max(0.0, value - half), min(1.0, value + half)), n)
+
+
+def _move_rows(moves: pl.DataFrame, usage: pl.DataFrame, loads: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
+    """Each part of the list with what the logs say of it."""
     logged = usage.group_by("part").agg(
         (pl.col("placed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")).sum().alias("logged"),
         pl.col("missed").sum(),
     )
-    times = loads.group_by("part").agg((pl.col("loads") + pl.col("splices")).sum().alias("opened"))
+    times = loads.group_by("part").agg(pl.col("loads", "splices").sum())
     known = parts.select("part", "package", "unit_cost").unique("part", keep="first", maintain_order=True)
-    rows = (
-        moves.select("part", gone=pl.col("issued") - pl.col("returned"))
+    return (
+        moves.select("part", "issued", "returned", gone=pl.col("issued") - pl.col("returned"))
         .join(logged, on="part", how="left")
         .join(times, on="part", how="left")
         .join(_fed(parts, usage), on="part", how="left")
-        .with_columns(pl.col("logged", "missed", "opened").fill_null(0), pl.col("feeder_type").fill_null("tape"))
-        .with_columns(reels=pl.col("opened"))
+        .with_columns(
+            pl.col("logged", "missed", "loads", "splices").fill_null(0), pl.col("feeder_type").fill_null("tape")
+        )
+        .with_columns(reels=pl.col("loads") + pl.col("splices"))
         .join(known, on="part", how="left")
         .sort("part")
     )
-    return _by_value(rows, counts, plant, reels=False)
 
 
 def _by_value(rows: pl.DataFrame, counts: Counts, plant: Plant, *, reels: bool) -> tuple[Unexplained, ...]:
@@ -194,13 +308,14 @@ def _by_value(rows: pl.DataFrame, counts: Counts, plant: Plant, *, reels: bool) 
 
 def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: float, *, reels: bool) -> Unexplained:
     kind = str(row["feeder_type"])
-    seen, gone, logged, missed, opened = (int(str(row[c])) for c in ("reels", "gone", "logged", "missed", "opened"))
-    share = miss_shares(counts.plant)[kind]
-    per_load = load_losses(counts.plant.buying)[kind]
+    seen, gone, logged, missed, loads, splices = (
+        int(str(row[c])) for c in ("reels", "gone", "logged", "missed", "loads", "splices")
+    )
+    share, per_load, per_splice = _set_to(kind, counts.plant)
     rates = counts.rates[kind]
-    expected = share * missed + per_load * opened
-    x = np.array([missed, opened], dtype=float)
-    spread = float(np.sqrt(rates.noise(missed, opened, max(seen, 1)) + x @ rates.covariance @ x))
+    expected = share * missed + per_load * loads + per_splice * splices
+    x = np.array([missed, loads, splices], dtype=float)
+    spread = float(np.sqrt(rates.noise(missed, (loads, splices), max(seen, 1)) + x @ rates.covariance @ x))
     difference = gone - logged - expected
     low, high = difference - wide * spread, difference + wide * spread
     price = row["unit_cost"]

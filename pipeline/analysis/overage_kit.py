@@ -19,7 +19,7 @@ from pipeline.analysis.overage import HOPELESS, Lines, extra_parts
 from pipeline.errors import NotEstimable
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.kits import best_use, cheapest_kit, joint_probability
-from pipeline.estimators.predictive import LoadLoss, beta_negative_binomial_pmf, predictive_extra
+from pipeline.estimators.predictive import beta_negative_binomial_pmf, predictive_extra
 from pipeline.findings.buying import WholeKit
 from pipeline.settings import Plant
 
@@ -73,7 +73,7 @@ def whole_kit(lines: Lines, build: str, plant: Plant, *, level: float | None = N
     prices = np.array([plant.costs.default_part if p is None else p for p in own_prices], dtype=float)
     cdfs = _cdfs(lines, at, end[able])
     kit = cheapest_kit(cdfs, np.maximum(prices, _FREE), sure)
-    alone, _ = extra_parts(lines.need[at], lines.good[at], lines.bad[at], lines.load_mean[at], sure)
+    alone, _ = extra_parts(lines.need[at], lines.good[at], lines.bad[at], lines.load_mean[at], sure, lines.scatter)
     more, then = best_use(cdfs, np.maximum(prices, _FREE), kit.extras, plant.buying.next_money)
     next_buy = tuple((n, x) for n, x in zip(names, more, strict=True) if x)
     single = joint_probability(cdfs, alone.tolist())
@@ -116,7 +116,7 @@ def _reach(lines: Lines, at: IntArray, level: float) -> tuple[BoolArray, IntArra
     need, good, bad = lines.need[at], lines.good[at], lines.bad[at]
     able = special.betaincinv(bad, good, tail) <= HOPELESS
     ends = np.zeros(at.size, dtype=np.int64)
-    ends[able] = predictive_extra(need[able], good[able], bad[able], lines.load_mean[at][able], tail)
+    ends[able] = predictive_extra(need[able], good[able], bad[able], lines.load_mean[at][able], tail, lines.scatter)
     return able, ends
 
 
@@ -127,7 +127,7 @@ def _cdfs(lines: Lines, at: IntArray, ends: IntArray) -> list[FloatArray]:
         running = beta_negative_binomial_pmf(
             float(lines.need[i]), float(lines.good[i]), float(lines.bad[i]), int(end) + 1
         )
-        both = np.convolve(running, LoadLoss("poisson", float(lines.load_mean[i])).pmf(1))[: int(end) + 1]
+        both = np.convolve(running, lines.load_losses(i))[: int(end) + 1]
         found.append(np.minimum(np.cumsum(both), 1.0))
     return found
 

@@ -1,10 +1,12 @@
 """The arithmetic of borrowing: how far parts, packages, shifts and batches differ, and what a part's peers are worth.
 
-In:    counts as arrays, with the index of the package of each part.
+In:    rates seen with what each is worth, as arrays, with the index of the package of each part.
 Out:   variance components by part and package; a prior for the loss rate of each part.
 After: every component is above 0; a prior never holds counts of the part that it is for.
 
-overage_pooling.py describes the model.
+Weights are reckoned at the mean of those that are compared, never at what was seen of each: noise grows with the rate
+and with the component itself, so that weights by what was seen would favour the low ones, and every mean would come out
+too low. overage_pooling.py describes the model.
 """
 
 from __future__ import annotations
@@ -16,18 +18,26 @@ import numpy as np
 from scipy import special
 
 from pipeline.estimators.arrays import FloatArray, IntArray
+from pipeline.estimators.noisy_rate import noisy_rate
 
 DEFAULT_VARIATION: Final = 0.25
 """Relative variance between shifts and between batches that is assumed until the data say otherwise: a spread of a
 half of the rate. Our assumption, no source."""
 PRIOR_DF: Final = 8.0
 """Weight of that assumption, and of the pool against a part's own variation, in degrees of freedom."""
+LEAST_DOUBT: Final = 0.25
+"""A pool near 0 is not taken as known: its doubt is that of this share of the assumed variation at least."""
+NOTHING: Final = 1e-6
+"""Shape of a prior that says nothing."""
 PART_SHAPE: Final = 2.0
 """Middle of the prior of 1 / relative variance between parts of a package (a spread of 0.7 times the rate)."""
 PACKAGE_SHAPE: Final = 1.0
 """The same between packages (a spread as large as the rate)."""
 
 _SHAPES: Final = np.exp(np.linspace(np.log(0.05), np.log(50.0), 33))
+_FLOOR: Final = 0.02
+_ROUNDS: Final = 8
+_NONE: Final = 1e-9
 
 
 def sums(index: IntArray, values: FloatArray, size: int) -> FloatArray:
@@ -40,102 +50,146 @@ def shrink(
 ) -> tuple[FloatArray, FloatArray]:
     """A variance component of each part, drawn to its package's, that to the plant's, that to the assumed one.
 
-    excess / size is a part's own moment estimate (it may be negative), df its degrees of freedom. A component
-    that noise covers (value * size / df well below 1) says little about itself: its degrees of freedom count less.
+    excess / size is a part's own moment estimate (it may be negative), df its degrees of freedom. The variance of a
+    moment estimate is 2 (component + noise)^2 / df, and that of what it is drawn to 2 pool^2 / PRIOR_DF; both are taken
+    at the component of the pool. A component of nearly nothing is so told by the data as well as a large one.
     Returns the values by part, and by package with the plant's as last entry.
     """
     groups = int(package.max()) + 1
     known = (df > 0) & (size > 0)
     estimate = np.where(known, excess / np.where(known, size, 1.0), 0.0)
     mean_size = np.where(known, size / np.where(known, df, 1.0), 0.0)
-    value = np.full(df.size, assumed)
-    pool = np.full(groups + 1, assumed)
-    for _ in range(6):
-        signal = value * mean_size
-        info = df * (signal / (1.0 + signal)) ** 2
-        top, weight = float(info @ estimate), float(info.sum())
-        plant = max((top + PRIOR_DF * assumed) / (weight + PRIOR_DF), 0.02 * assumed)
-        by_group = (sums(package, info * estimate, groups) + PRIOR_DF * plant) / (
-            sums(package, info, groups) + PRIOR_DF
-        )
-        by_group = np.maximum(by_group, 0.02 * assumed)
-        pool = np.append(by_group, plant)
-        own = by_group[package]
-        value = np.maximum((info * estimate + PRIOR_DF * own) / (info + PRIOR_DF), 0.02 * assumed)
-    return value, pool
+
+    def weight(pool: FloatArray) -> FloatArray:
+        """Degrees of freedom that each part's estimate is worth, PRIOR_DF being what its pool is worth."""
+        doubt = np.maximum(pool, LEAST_DOUBT * assumed)
+        return np.asarray(df * (mean_size * doubt / (1.0 + pool * mean_size)) ** 2, dtype=float)
+
+    plant = np.array([assumed])
+    for _ in range(_ROUNDS):
+        w = weight(plant)
+        plant = np.array([(float(w @ estimate) + PRIOR_DF * assumed) / (float(w.sum()) + PRIOR_DF)])
+        plant = np.maximum(plant, _FLOOR * assumed)
+    own = np.repeat(plant, groups)
+    for _ in range(_ROUNDS):
+        w = weight(own[package])
+        own = (sums(package, w * estimate, groups) + PRIOR_DF * plant) / (sums(package, w, groups) + PRIOR_DF)
+        own = np.maximum(own, _FLOOR * assumed)
+    w = weight(own[package])
+    value = np.maximum((w * estimate + PRIOR_DF * own[package]) / (w + PRIOR_DF), _FLOOR * assumed)
+    return value, np.append(own, plant)
+
+
+@dataclass(frozen=True, slots=True)
+class _Means:
+    """Weighted means of rates, one entry a group, from four sums: weight, weight * seen, weight^2 / count and
+    weight^2 (1 / shape + 1 / shape between members).
+    """
+
+    weight: FloatArray
+    seen: FloatArray
+    counting: FloatArray
+    factors: FloatArray
+
+    @classmethod
+    def of(cls, seen: FloatArray, count: FloatArray, shape: FloatArray, mean: FloatArray, between: float) -> _Means:
+        """Each member as a group of its own; weights are inverse relative variances at `mean`."""
+        factor = 1.0 / shape + 1.0 / between
+        weight = 1.0 / (1.0 / (count * mean) + factor)
+        return cls(weight, weight * seen, weight**2 / count, weight**2 * factor)
+
+    def four(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        return self.weight, self.seen, self.counting, self.factors
+
+    def rates(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The mean of each group, the picks it is worth, and 1 / relative variance of the factor on it."""
+        return self.seen / self.weight, self.weight**2 / self.counting, self.weight**2 / self.factors
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Parts in packages in the plant: 1 / relative variance between them, and effective counts of each."""
+    """Parts in packages in the plant: 1 / relative variance between them, and the parts' share in the means."""
 
     part_shape: float
     package_shape: float
     plant: float
-    size: FloatArray
-    weight: FloatArray
-    lost: FloatArray
-    package_of: IntArray
-    n_package: FloatArray
-    y_package: FloatArray
+    parts: _Means
+    packages: _Means
+    count: FloatArray
 
     @classmethod
-    def of(cls, lost: FloatArray, size: FloatArray, package_of: IntArray, groups: int) -> Levels:
-        """Fit by alternating means and shapes; six rounds settle it far below what the data can tell."""
-        plant = (lost.sum() + 0.5) / (size.sum() + 1.0)
+    def of(cls, seen: FloatArray, count: FloatArray, shape: FloatArray, package_of: IntArray, groups: int) -> Levels:
+        """Fit by alternating means and shapes; six rounds settle it far below what the data can tell.
+
+        seen, count, shape  of each part, as `noisy_rate` takes them; every package has a part
+        """
+        plant = (float(seen @ count) + 0.5) / (float(count.sum()) + 1.0)
         part_shape, package_shape = PART_SHAPE, PACKAGE_SHAPE
         mean = np.full(groups, plant)
         for _ in range(6):
-            weight = 1.0 / (1.0 / size + mean[package_of] / part_shape)
-            n = sums(package_of, weight, groups)
-            y = sums(package_of, weight * lost / size, groups)
-            upper = 1.0 / (1.0 / n + plant / package_shape)
-            plant = float(upper @ (y / n) / upper.sum()) + 0.5 / (float(size.sum()) + 1.0)
-            mean = (package_shape + y) / (package_shape / plant + n)
-            part_shape = _shape(lost, size, mean[package_of], PART_SHAPE)
-            package_shape = _shape(y, n, np.full(groups, plant), PACKAGE_SHAPE)
-        return cls(part_shape, package_shape, plant, size, weight, weight * lost / size, package_of, n, y)
+            parts = _Means.of(seen, count, shape, mean[package_of], part_shape)
+            packages = _Means(*(sums(package_of, v, groups) for v in parts.four()))
+            rate, n, k = packages.rates()
+            weight = _Means.of(rate, n, k, np.full(groups, plant), package_shape).weight
+            plant = float(weight @ rate / weight.sum()) + 0.5 / (float(count.sum()) + 1.0)
+            mean, _ = noisy_rate(rate, n, k, package_shape, plant)
+            part_shape = _shape(seen, count, shape, mean[package_of], PART_SHAPE)
+            package_shape = _shape(rate, n, k, np.full(groups, plant), PACKAGE_SHAPE)
+        return cls(part_shape, package_shape, plant, parts, packages, count)
 
     def prior(self, at: IntArray, group: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Losses and parts that the prior of each wanted part is worth, its own counts left out everywhere."""
+        """1 / relative variance and mean of the prior of each wanted part, its own counts left out everywhere.
+
+        at, group  places of the part and of its package, -1 where there is none
+
+        Where no other part of the plant has run, the shape is NOTHING.
+        """
         ran, in_package = at >= 0, group >= 0
-        n = np.where(in_package, self.n_package[group], 0.0) - np.where(ran, self.weight[at], 0.0)
-        y = np.where(in_package, self.y_package[group], 0.0) - np.where(ran, self.lost[at], 0.0)
-        alone = n <= 1e-9 * np.where(in_package, self.n_package[group], 1.0)
-        n, y = np.where(alone, 0.0, n), np.where(alone, 0.0, np.maximum(y, 0.0))
-        spread = self.plant / self.package_shape
-        upper = 1.0 / (1.0 / self.n_package + spread)
-        upper_y = upper * self.y_package / self.n_package
-        safe = np.where(alone, 1.0, n)
-        rest = np.where(alone, 0.0, 1.0 / (1.0 / safe + spread))
-        total = upper.sum() - np.where(in_package, upper[group], 0.0) + rest
-        total_y = upper_y.sum() - np.where(in_package, upper_y[group], 0.0) + rest * y / safe
-        # With no other part in the plant, Jeffreys' prior beta(1/2, 1/2) is all that is left.
-        nothing = total <= 1e-9 * upper.sum()
-        others = self.size.sum() - np.where(ran, self.size[at], 0.0)
-        # Half a loss among all other parts, so that a plant without losses is not taken for perfect.
-        mean = np.maximum(total_y, 0.0) / np.where(nothing, 1.0, total) + 0.5 / (np.maximum(others, 0.0) + 1.0)
-        worth = 1.0 / ((1.0 + 1.0 / (np.maximum(total_y, 0.0) + 0.5)) * (1.0 + 1.0 / self.package_shape) - 1.0)
-        a = worth + y
-        mean = a / (worth / mean + n)
-        worth = 1.0 / ((1.0 + 1.0 / a) * (1.0 + 1.0 / self.part_shape) - 1.0)
-        return np.where(nothing, 0.5, worth), np.where(nothing, 1.0, worth / mean)
-
-
-def _shape(y: FloatArray, n: FloatArray, mean: FloatArray, middle: float) -> float:
-    """1 / relative variance of beta rates around `mean`: marginal likelihood and a log-normal prior of log sd 1."""
-    best, found = -np.inf, middle
-    for shape in _SHAPES:
-        b = shape * (1.0 - mean) / mean
-        value = np.sum(
-            special.gammaln(shape + y)
-            - special.gammaln(shape)
-            + special.gammaln(b + n - y)
-            - special.gammaln(b)
-            - special.gammaln(shape + b + n)
-            + special.gammaln(shape + b)
+        others = [
+            np.where(in_package, whole[group], 0.0) - np.where(ran, own[at], 0.0)
+            for whole, own in zip(self.packages.four(), self.parts.four(), strict=True)
+        ]
+        alone = others[0] <= _NONE * np.where(in_package, self.packages.weight[group], 1.0)
+        peers = _Means(*(np.where(alone, 1.0, np.maximum(v, 0.0)) for v in others))
+        rate, n, k = peers.rates()
+        every, its = (
+            _Means.of(*rates, np.full(rates[0].size, self.plant), self.package_shape)
+            for rates in (self.packages.rates(), (rate, n, k))
         )
-        value = float(value) - 0.5 * float(np.log(shape / middle)) ** 2
+        total = every.weight.sum() + np.where(alone, 0.0, its.weight) - np.where(in_package, every.weight[group], 0.0)
+        seen = every.seen.sum() + np.where(alone, 0.0, its.seen) - np.where(in_package, every.seen[group], 0.0)
+        nothing = total <= _NONE * every.weight.sum()
+        worth = np.where(nothing, 1.0, total)
+        picks = np.maximum(self.count.sum() - np.where(ran, self.count[at], 0.0), 0.0)
+        # Half a loss among all other parts, so that a plant without losses is not taken for perfect.
+        plant = np.maximum(seen, 0.0) / worth + 0.5 / (picks + 1.0)
+        around = _both(1.0 / worth, 1.0 / self.package_shape)
+        mean, doubt = noisy_rate(np.where(alone, 0.0, rate), np.where(alone, 0.0, n), k, 1.0 / around, plant)
+        mean, doubt = np.where(alone, plant, mean), np.where(alone, around, doubt)
+        shape = 1.0 / _both(doubt, 1.0 / self.part_shape)
+        return np.where(nothing, NOTHING, shape), np.where(nothing, 0.5, mean)
+
+
+def _both(one: FloatArray | float, other: FloatArray | float) -> FloatArray:
+    """Relative variance of a product of two independent factors."""
+    return np.asarray((1.0 + one) * (1.0 + other) - 1.0, dtype=float)
+
+
+def _shape(seen: FloatArray, count: FloatArray, shape: FloatArray, mean: FloatArray, middle: float) -> float:
+    """1 / relative variance of gamma rates around `mean`: marginal likelihood, with what is seen taken as negative
+    binomial, and a log-normal prior of log sd 1.
+    """
+    best, found = -np.inf, middle
+    losses, expected = count * seen, count * mean
+    for between in _SHAPES.tolist():
+        k = 1.0 / _both(1.0 / between, 1.0 / shape)
+        value = np.sum(
+            special.gammaln(k + losses)
+            - special.gammaln(k)
+            - k * np.log1p(expected / k)
+            + losses * np.log(expected / (k + expected))
+        )
+        value = float(value) - 0.5 * float(np.log(between / middle)) ** 2
         if value > best:
-            best, found = value, float(shape)
+            best, found = value, between
     return found

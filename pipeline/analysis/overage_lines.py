@@ -22,7 +22,7 @@ from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.overage_pooling import OWN_ENOUGH
 from pipeline.analysis.overage_rounding import kit_pieces, orders
 from pipeline.estimators.arrays import IntArray
-from pipeline.estimators.predictive import LoadLoss, predictive_pmf
+from pipeline.estimators.predictive import predictive_pmf
 from pipeline.findings.model import Overage
 from pipeline.settings import Plant
 
@@ -64,7 +64,7 @@ def suffices(lines: Lines, line: int, pieces: int) -> float:
     far = float(lines.need[line]) * b / a + 40 * (load + 1) + 100
     if spare > 50 * far or far > _FAR / 100:
         return float(special.betainc(b, a, spare / max(pieces, 1)))
-    chances = predictive_pmf(int(lines.need[line]), a, b, LoadLoss("poisson", load).pmf(1))
+    chances = predictive_pmf(int(lines.need[line]), a, b, lines.load_losses(line))
     return min(1.0, float(chances[: spare + 1].sum()))
 
 

@@ -10,8 +10,8 @@ The model, from the inside out. Picks of one part in one shift and machine share
 correlation rho. Batches of a part differ by a factor with a relative variance c2, so their correlation is c2 times
 the rate. Parts of a package and packages of a plant differ by factors too. All four are estimated from the data,
 pooled part -> package -> plant, with weak assumptions (overage_levels.py) where there is too little. Source: moments
-as in nested analysis of variance (Searle, Casella and McCulloch 1992, Variance Components, from memory);
-beta-binomial marginal likelihood (Williams 1975, Biometrics 31:949).
+as in nested analysis of variance (Searle, Casella and McCulloch 1992, Variance Components, from memory); gamma-Poisson
+marginal likelihood and posterior (estimators/noisy_rate.py).
 """
 
 from __future__ import annotations
@@ -24,11 +24,14 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.analysis.overage_levels import DEFAULT_VARIATION, PRIOR_DF, Levels, shrink, sums
+from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, shrink, sums
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
+from pipeline.estimators.noisy_rate import noisy_rate
 
 OWN_ENOUGH: Final = 0.9
 """Weight of a part's own history from which on it is called `own history` alone."""
+_LARGEST: Final = 0.99
+_LEAST_SIZE: Final = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +64,13 @@ class Rates:
     def for_build(self, at: IntArray, need: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Beta parameters (good, lost) of the mean rate over a build of `need` parts of the parts `at`.
 
-        A build spans need / per_shift shifts and need / per_batch batches, at least one of each; what is left of their
-        variation after averaging is added to the uncertainty of the long-run rate.
+        A build begins with a fresh shift and a fresh batch; what is left of their variation after averaging over those
+        that it spans is added to the uncertainty of the long-run rate.
         """
         a, b = self.a[at], self.b[at]
         mean = a / (a + b)
-        spread = self.rho_shift[at] / np.maximum(1.0, need / self.per_shift[at])
-        spread = spread + self.rho_batch[at] / np.maximum(1.0, need / self.per_batch[at])
+        spread = self.rho_shift[at] * _left(need, self.per_shift[at])
+        spread = spread + self.rho_batch[at] * _left(need, self.per_batch[at])
         size = np.maximum(1.0 / (1.0 / (a + b + 1.0) + spread) - 1.0, 1e-3)
         return (1.0 - mean) * size, mean * size
 
@@ -109,6 +112,16 @@ class _Recent:
     batch_share: FloatArray
 
 
+def _left(need: FloatArray, size: FloatArray) -> FloatArray:
+    """Share of the variation between blocks of `size` that is left in a build of `need`: sum of squared shares.
+
+    The build begins with a fresh block and ends with what remains: (whole size^2 + rest^2) / need^2.
+    """
+    whole = np.floor(need / size)
+    rest = need - whole * size
+    return np.asarray((whole * size**2 + rest**2) / need**2)
+
+
 def fit(
     usage: pl.DataFrame,
     packages: dict[str, str | None],
@@ -130,8 +143,8 @@ def fit(
     history = _read(usage, packages, miss_share, half_life)
     if history is None:
         return None
-    rate, rho_shift, rho_batch, pools = _variation(history)
-    return _pool(history, packages, wanted, rate, rho_shift, rho_batch, pools)
+    rho_shift, relative, pools = _variation(history)
+    return _pool(history, packages, wanted, rho_shift, relative, pools)
 
 
 def losses(usage: pl.DataFrame, miss_share: float | Mapping[str, float]) -> pl.DataFrame:
@@ -225,8 +238,8 @@ def _read(
     )
 
 
-def _variation(h: _History) -> tuple[FloatArray, FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
-    """Rate (roughly), rho between shifts and relative variance between batches of each part; the pools by package.
+def _variation(h: _History) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
+    """Correlation within shifts and relative variance between batches of each part; the pools by package.
 
     Sums of squares are compared with what binomial noise alone would give; `thinning` is the noise of a count in which
     a missed pick stands for a share of a part.
@@ -247,32 +260,26 @@ def _variation(h: _History) -> tuple[FloatArray, FloatArray, FloatArray, tuple[F
     for _ in range(3):
         low = 1.0 + 2.0 * np.minimum(c2, 1.0) * h.batch_share
         c2, c2_pool = shrink(excess * low, h.batch_df, h.batch_size * rate, h.package_of, DEFAULT_VARIATION)
-    # A variance known with few degrees of freedom makes longer tails, as in Student's t: variance df / (df - 2).
-    df = PRIOR_DF + h.batch_df
-    c2, c2_pool = c2 * df / (df - 2.0), c2_pool * PRIOR_DF / (PRIOR_DF - 2.0)
-    return rate, shift, c2, (shift_pool, c2_pool)
+    return shift, c2, (shift_pool, c2_pool)
 
 
 def _pool(
     h: _History,
     packages: dict[str, str | None],
     wanted: Sequence[str],
-    rate: FloatArray,
     shift: FloatArray,
     c2: FloatArray,
     pools: tuple[FloatArray, FloatArray],
 ) -> Rates:
-    """Beta posterior of each wanted part: own counts on a prior from the other parts."""
+    """Beta posterior of each wanted part: own counts on a prior from the other parts.
+
+    The beta has the mean and the variance of the posterior, which is none.
+    """
     groups = len(h.packages)
-    now, every = h.recent, np.arange(len(h.parts))
-    for _ in range(3):
-        # Counts that carry as much as independent picks would, given bursts and batches; at the rate as it is believed,
-        # not as it was seen, or a lucky part would seem well known.
-        size = 1.0 / (h.thinning / now.size + shift * now.shift_share + np.minimum(c2 * rate, 1.0) * now.batch_share)
-        lost = size * now.rate
-        level = Levels.of(lost, size, h.package_of, groups)
-        prior_a, prior_n = level.prior(every, h.package_of)
-        rate = (prior_a + lost) / (prior_n + size)
+    now = h.recent
+    count = 1.0 / (h.thinning / now.size + shift * now.shift_share)
+    shape = 1.0 / (c2 * now.batch_share)
+    level = Levels.of(now.rate, count, shape, h.package_of, groups)
 
     of_part = {p: i for i, p in enumerate(h.parts)}
     of_package = {x: i for i, x in enumerate(h.packages) if x is not None}
@@ -285,10 +292,18 @@ def _pool(
         ],
         dtype=np.int64,
     )
-    prior_a, prior_n = level.prior(at, group)
-    a = prior_a + np.where(ran, lost[at], 0.0)
-    n = prior_n + np.where(ran, size[at], 0.0)
-    mean = a / n
+    prior_shape, prior_mean = level.prior(at, group)
+    picks = np.where(ran, count[at], 0.0)
+    factor = np.where(ran, shape[at], 1.0)
+    # With no other part in the plant, Jeffreys' prior is all that is left: half a loss more than was seen.
+    half = np.where(ran & (prior_shape <= NOTHING), 0.5 / np.maximum(picks, 1e-12), 0.0)
+    seen = np.where(ran, now.rate[at], 0.0) + half
+    mean, doubt = noisy_rate(seen, picks, factor, prior_shape, prior_mean)
+    mean = np.minimum(mean, _LARGEST)
+    size = np.maximum((1.0 - mean) / (mean * doubt) - 1.0, _LEAST_SIZE)
+    a = mean * size
+    # What the part's own history is worth beside the prior, both as 1 / relative variance.
+    worth = np.where(ran, 1.0 / (1.0 / np.maximum(picks * mean, 1e-12) + 1.0 / factor), 0.0)
     rho_shift = np.where(ran, shift[at], pools[0][group])
     relative = np.where(ran, c2[at], pools[1][group])
     members = np.append(np.bincount(h.package_of, minlength=groups), 0)
@@ -298,8 +313,8 @@ def _pool(
         used=np.where(ran, h.used[at], 0.0),
         lost=np.where(ran, h.lost[at], 0.0),
         a=a,
-        b=n - a,
-        own=np.where(ran, size[at], 0.0) / n,
+        b=size - a,
+        own=worth / (worth + prior_shape),
         borrowed=members[group] - ran.astype(np.int64),
         rho_shift=np.minimum(rho_shift, 0.5),
         rho_batch=np.minimum(relative * mean, 0.5),

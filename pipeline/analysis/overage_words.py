@@ -167,19 +167,23 @@ def standing(
 
 
 def loss_figure(
-    what: str, kind: str, value: float, low: float | None, high: float | None, reels: int, share: bool
+    what: str, kind: str, value: float, low: float | None, high: float | None, rests_on: int, share: bool
 ) -> str:
     """One figure of the loss model, with where it comes from.
 
+    kind      feeder type; "all" where the figure is of all
+    rests_on  counted reels behind it, or parts issued and returned where it is about those
+
     >>> loss_figure("parts lost per load", "tape", 6.0, None, None, 0, False)
-    'tape: parts lost per load 6, as set in plant.toml; no reel counts say otherwise.'
+    'tape: parts lost per load 6, as set in plant.toml; no counts say otherwise.'
     """
     shown = per_cent(value) if share else f"{round(value, 1):g}"
+    unit = "part" if kind == "all" and share else "counted reel"
     if low is None or high is None:
-        few = f"; {reels} counted reel{'s' if reels > 1 else ''} cannot say it better" if reels else ""
-        return f"{kind}: {what} {shown}, as set in plant.toml{few or '; no reel counts say otherwise'}."
+        few = f"{rests_on} {unit}{'s' if rests_on > 1 else ''} cannot say it better" if rests_on else ""
+        return f"{kind}: {what} {shown}, as set in plant.toml; {few or 'no counts say otherwise'}."
     span = f"{per_cent(low, unit=False)} to {per_cent(high)}" if share else f"{low:.1f} to {high:.1f}"
-    return f"{kind}: {what} {shown} ({span}), from {count(reels)} counted reels."
+    return f"{kind}: {what} {shown} ({span}), from {count(rests_on)} {unit}s."
 
 
 def difference(

@@ -19,7 +19,7 @@ import polars as pl
 from pipeline import buying
 from pipeline.analysis.overage import Lines
 from pipeline.analysis.overage_cost import findings_by_cost, findings_with
-from pipeline.analysis.overage_counts import moved
+from pipeline.analysis.overage_counts import moved, recovered
 from pipeline.analysis.overage_kit import kit_extras, whole_kits
 from pipeline.analysis.overage_lines import findings, suffices
 from pipeline.analysis.overage_words import THIN, count, sure
@@ -185,8 +185,9 @@ def _moves(ground: Ground, plant: Plant, bundle: Bundle, call: Call) -> Answer:
     found = moved(moves, ground.usage, ground.loads, ground.counts, ground.parts, plant)
     answer = _answer(rounded(replace(bundle, unexplained=found)), replace(call, build=None, show="counts"), ())
     note = f"Issues and returns of {moves.height} parts; they must be those of the same weeks as the logs."
+    share = recovered(moves, ground.usage, ground.loads, ground.counts, ground.parts, plant)
     over = refused > plant.limits.refused_share * max(1, refused + moves.height)
-    return replace(answer, wrong=said, refused=over, notes=(note,))
+    return replace(answer, wrong=said, refused=over, notes=(note, share.text))
 
 
 def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:

@@ -28,6 +28,7 @@ _TAIL = 1e-13
 _STEPS = 3000
 _LOWEST_LOG = -650.0
 _CELLS = 2_000_000
+_POISSON = 1.0 + 1e-6
 
 
 def negative_binomial_extra(k: ArrayLike, p_good: ArrayLike, level: ArrayLike) -> IntArray:
@@ -197,6 +198,21 @@ class LoadLoss:
         if self.kind == "fixed" and self.mean != int(self.mean):
             raise ValueError(f"a fixed loss is a whole number of parts, found {self.mean:g}")
 
+    @classmethod
+    def scattered(cls, mean: float, scatter: float) -> LoadLoss:
+        """Loss with this mean, whose variance is `scatter` times as large: negative binomial, Poisson at 1.
+
+        Sums of independent ones with one scatter have that scatter again.
+
+        >>> LoadLoss.scattered(6.0, 3.0)
+        LoadLoss(kind='negative_binomial', mean=6.0, size=3.0)
+        """
+        if not scatter >= 1:
+            raise ValueError(f"scatter is {scatter:g}; the variance must be the mean at least")
+        if scatter <= _POISSON or mean == 0:
+            return cls("poisson", mean)
+        return cls("negative_binomial", mean, mean / (scatter - 1.0))
+
     def pmf(self, loads: int | ArrayLike) -> FloatArray:
         """Probabilities of 0, 1, ... parts lost over all loads, cut where less than 1e-13 is left.
 
@@ -272,17 +288,22 @@ def quantile(pmf: ArrayLike, level: float) -> int:
     return min(int(np.searchsorted(cdf, float(_levels(level)) - SLACK)), cdf.size - 1)
 
 
-def predictive_extra(k: ArrayLike, a: ArrayLike, b: ArrayLike, load_mean: ArrayLike, level: ArrayLike) -> IntArray:
-    """Extra parts that suffice with probability `level` for running losses and Poisson load losses together.
+def predictive_extra(
+    k: ArrayLike, a: ArrayLike, b: ArrayLike, load_mean: ArrayLike, level: ArrayLike, scatter: float = 1.0
+) -> IntArray:
+    """Extra parts that suffice with probability `level` for running losses and load losses together.
 
     k, a, b, level  as in `beta_negative_binomial_extra`
     load_mean       parts lost in all loads of the line together, >= 0; all five are broadcast
+    scatter         their variance over their mean, >= 1: Poisson at 1, else negative binomial
 
     Running losses are beta-negative-binomial. The same as `quantile(predictive_pmf(...), level)`, for many lines
     at once. Raises ValueError outside the ranges.
 
     >>> predictive_extra([100, 100], 297, 3, [0, 6], 0.95)
     array([ 3, 12])
+    >>> int(predictive_extra(100, 297, 3, 6, 0.95, 2.0))
+    14
     """
     n, good, bad = _shapes(k, a, b)
     n, good, bad, mean, q = np.broadcast_arrays(n, good, bad, np.asarray(load_mean, dtype=float), _levels(level))
@@ -293,18 +314,18 @@ def predictive_extra(k: ArrayLike, a: ArrayLike, b: ArrayLike, load_mean: ArrayL
     halves = 1 - (1 - q) / 2
     low = beta_negative_binomial_extra(n, good, bad, q)
     means, of = np.unique(mean, return_inverse=True)
-    low = np.maximum(low, _poisson_quantile(means, of, q - SLACK))
+    low = np.maximum(low, _load_quantile(means, of, q - SLACK, scatter))
     loaded = np.flatnonzero(mean > 0)
     out = low.copy()
     # Both losses stay below their own quantile at (1 + level) / 2 with probability `level` at least: an upper end.
     high = beta_negative_binomial_extra(n[loaded], good[loaded], bad[loaded], halves[loaded])
-    high = high + _poisson_quantile(means, of, halves)[loaded] + 1
+    high = high + _load_quantile(means, of, halves, scatter)[loaded] + 1
     log0 = log_none_lost(n[loaded], good[loaded], bad[loaded])
     far = (high >= _STEPS) | (log0 <= _LOWEST_LOG)
     ends = np.zeros(n.size, dtype=np.int64)
     ends[loaded] = high
     for i in loaded[far]:
-        losses = LoadLoss("poisson", float(mean[i])).pmf(1)
+        losses = LoadLoss.scattered(float(mean[i]), scatter).pmf(1)
         running = beta_negative_binomial_pmf(float(n[i]), float(good[i]), float(bad[i]), int(ends[i]) + 1)
         out[i] = quantile(_convolved(running, losses), float(q[i]))
     near, high, log0, group = loaded[~far], high[~far], log0[~far], of[loaded[~far]]
@@ -317,7 +338,7 @@ def predictive_extra(k: ArrayLike, a: ArrayLike, b: ArrayLike, load_mean: ArrayL
         end = start + int(np.searchsorted(high[start:end], 1.3 * high[start] + 16, side="right"))
         i = near[start:end]
         pmf = _pmf_table(n[i], good[i], bad[i], log0[start:end], int(high[end - 1]) + 1)
-        out[i] = _first_enough(pmf, float(means[group[start]]), int(low[i].min()), q[i] - SLACK)
+        out[i] = _first_enough(pmf, float(means[group[start]]), scatter, int(low[i].min()), q[i] - SLACK)
         start = end
     return out.reshape(shape)
 
@@ -332,19 +353,29 @@ def _pmf_table(n: FloatArray, a: FloatArray, b: FloatArray, log0: FloatArray, wi
     return table
 
 
-def _poisson_quantile(means: FloatArray, of: IntArray, level: FloatArray) -> IntArray:
-    """Quantile at `level` of the Poisson law with mean `means[of]`, each mean looked up once where all levels agree."""
+def _load_quantile(means: FloatArray, of: IntArray, level: FloatArray, scatter: float) -> IntArray:
+    """Quantile at `level` of the load losses with mean `means[of]`, each mean looked up once where all levels agree."""
     same = level.size > 0 and level.min() == level.max()
-    found = stats.poisson.ppf(level[0], means)[of] if same else stats.poisson.ppf(level, means[of])
-    return np.asarray(found, dtype=np.int64)
+    mean, at = (means, level[0]) if same else (means[of], level)
+    if scatter <= _POISSON:
+        found = stats.poisson.ppf(at, mean)
+    else:
+        found = stats.nbinom.ppf(at, np.maximum(mean, 1e-9) / (scatter - 1.0), 1.0 / scatter)
+    found = np.where(mean > 0, found, 0.0)
+    return np.asarray(found[of] if same else found, dtype=np.int64)
 
 
-def _first_enough(pmf: FloatArray, mean: float, low: int, target: FloatArray) -> IntArray:
-    """Smallest x >= low with P(running + Poisson(mean) <= x) >= target, for each column of `pmf`."""
+def _first_enough(pmf: FloatArray, mean: float, scatter: float, low: int, target: FloatArray) -> IntArray:
+    """Smallest x >= low with P(running + load losses <= x) >= target, for each column of `pmf`."""
     width = pmf.shape[0]
+    each = np.arange(width, dtype=float)
+    if scatter <= _POISSON:
+        below = special.pdtr(each, mean)
+    else:
+        below = special.betainc(mean / (scatter - 1.0), each + 1.0, 1.0 / scatter)
     steps = np.arange(low, width)[:, None] - np.arange(width)
-    poisson = np.where(steps >= 0, special.pdtr(np.maximum(steps, 0), mean), 0.0)
-    enough = poisson @ pmf >= target
+    loads = np.where(steps >= 0, below[np.maximum(steps, 0)], 0.0)
+    enough = loads @ pmf >= target
     enough[-1] = True
     return np.asarray(low + enough.argmax(axis=0), dtype=np.int64)
 

@@ -15,12 +15,13 @@ Source = Literal["counted", "setting"]
 
 @dataclass(frozen=True, slots=True)
 class LossFigure:
-    """One figure of the loss model that no pick log tells, of one feeder type.
+    """One figure of the loss model that no pick log tells, of one feeder type or of all.
 
-    what       "share of missed picks that use a part", "parts lost per load"
+    what       share of missed picks that use a part; parts lost per load, per splice; parts left on a reel taken for
+               empty; scatter of what loads take, as variance over mean; share of what was left that came back
     low, high  its interval where it was counted; None for a setting
     source     counted: from reel counts; setting: as it stands in plant.toml
-    reels      counted reels behind it
+    reels      counted reels behind it; for returns, parts
     """
 
     what: str

@@ -95,7 +95,10 @@ REELS: Final[dict[str, pl.DataType]] = {
     "machine": pl.String(),
     "reel": pl.String(),
     "part": pl.String(),
-    "opened": pl.Boolean(),  # put on or spliced in at the first of the two counts
+    "counted_by": pl.String(),  # event of the second count: count, or unload, which may be a machine's own book
+    "loads": pl.Int64(),  # times it was put on, and spliced in, from the first count on and before the second
+    "splices": pl.Int64(),
+    "ended": pl.Boolean(),  # another reel was spliced to it in between: it was taken for empty
     "first": pl.Int64(),
     "last": pl.Int64(),
     **dict.fromkeys(("placed", "missed", "lost"), pl.Int64()),

@@ -133,7 +133,8 @@ def reel_counts(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
 
     machine, reel, part, start, time, first and last quantity, whether it was put on (`load`) at the start; placed,
     missed and otherwise lost picks of that reel in between on any machine. Reels that no pick names are left out, and
-    intervals that begin before the oldest pick kept.
+    intervals that begin before the oldest pick kept. Counts that no machine made (the store room's) check the use of
+    parts and not the logs: those are the buyer's (store/past_builds.py).
     """
     names = prepare(con)
     return pl.DataFrame(
@@ -143,7 +144,8 @@ def reel_counts(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
                 select reel, machine, part, time, event, quantity,
                        lag(time) over w as start, lag(quantity) over w as first, lag(event) over w as opened
                 from (select reel, min(machine) as machine, min(part) as part, time, event, max(quantity) as quantity
-                      from {names["reel_event"]} group by reel, time, event)
+                      from {names["reel_event"]}
+                      where machine is not null or event <> 'count' group by reel, time, event)
                 window w as (partition by reel order by time, event)),
             span as (
                 select * from counted where time >= timestamp '{week.start}' and time < timestamp '{week.end}'

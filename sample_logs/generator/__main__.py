@@ -17,6 +17,7 @@ from sample_logs.generator.calendar import week_label, weeks_before
 from sample_logs.generator.files import Shelf
 from sample_logs.generator.plant import build
 from sample_logs.generator.simulate import simulate
+from sample_logs.generator.write_counts import CountWriter
 from sample_logs.generator.write_delimited import DelimitedWriter
 from sample_logs.generator.write_messages import MessageWriter
 
@@ -48,18 +49,23 @@ def write(
     with Shelf(out / "plant" / "inbox") as shelf:
         messages = MessageWriter(shelf, works)
         delimited = {n: DelimitedWriter(shelf, works, oddities=not delimited_only, plain=plain) for n in (1, 2)}
+        counts = None if delimited_only else CountWriter(shelf, works)
         week = ""
         for run in simulate(works, weeks, scale):
             if run.shift.week != week:
                 week = run.shift.week
-                shelf.close_all(but="_sizes")
+                shelf.close_all(but=("_sizes", "_counts"))
             if run.shift.line == 1 and not delimited_only:
                 messages.write(run)
             else:
                 delimited[run.shift.line].write(run)
+                if counts is not None:
+                    counts.write(run)
             picks += len(run.time)
             runs += 1
         delimited[2].services()
+    if counts is not None:
+        counts.moves(out / "plant")
     return Written(picks, runs)
 
 

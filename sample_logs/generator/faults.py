@@ -91,6 +91,15 @@ FAULTS: Final = (
 )  # fmt: skip
 _RECOVERED: Final = ("cleaned nozzle",)
 DRIFT_MM: Final = 0.150
+MISS_TAKES: Final = 0.4
+"""Share of missed picks from a tape that take a part, in the reels that the store room counts."""
+LOAD_TAKES: Final = 5.0
+SPLICE_TAKES: Final = 2.0
+"""Parts that a load and a splice take on average, and below how much that scatters: variance over mean."""
+TAKES_SCATTER: Final = 2.0
+HELPED_PART: Final = "DQFN32-01"
+"""Part of which somebody takes HELPED_PIECES from each reel that is counted, without a log."""
+HELPED_PIECES: Final = 15
 
 FEEDER_POSTS: Final = {
     (DRIFT_FEEDER, "L2M2"): {"A": "DSOT23-04", "B": "R0603-04"},
@@ -198,4 +207,6 @@ def truth(seed: int, weeks: list[str]) -> dict[str, object]:
         ],
         "offset_drift": {"feeder": DRIFT_FEEDER, "machine": "L2M2", "axis": "x", "end_mm": DRIFT_MM,
                          "from": "2026-10-26", "days": 24},
+        "counts": {"miss_takes": MISS_TAKES, "load_takes": LOAD_TAKES, "splice_takes": SPLICE_TAKES,
+                   "scatter": TAKES_SCATTER, "part": HELPED_PART, "pieces_a_count": HELPED_PIECES},
     }  # fmt: skip

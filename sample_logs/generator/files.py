@@ -48,9 +48,9 @@ class Shelf:
         _, packed, codec = self._open[name]
         packed.write(text.encode(codec))
 
-    def close_all(self, but: str = "\n") -> None:
-        """Close every open file whose name does not hold `but`. A closed file must not be written again."""
-        for name in [n for n in self._open if but not in n]:
+    def close_all(self, but: tuple[str, ...] = ()) -> None:
+        """Close every open file whose name holds none of `but`. A closed file must not be written again."""
+        for name in [n for n in self._open if not any(kept in n for kept in but)]:
             raw, packed, _ = self._open.pop(name)
             packed.close()
             raw.close()

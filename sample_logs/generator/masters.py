@@ -271,6 +271,19 @@ quantity = "COUNT"
 "OFF" = "unload"
 "JOINED" = "splice"
 """,
+    "store_counts": "# What the store room counted on reels that came off line 2.\nformat = 1\n"
+    'name = "counts of the store room"\ntable = "reel_event"\nfiles = ["store_counts*.csv", "store_counts*.csv.gz"]\n'
+    + _SECONDS
+    + """
+[columns]
+event = "WHAT"
+reel = "REEL"
+part = "ITEM"
+quantity = "PIECES"
+
+[values.event]
+"COUNTED" = "count"
+""",
     "sizes": "# What recognition measured on refused parts.\nformat = 1\n"
     'name = "measured sizes"\ntable = "measurement"\nfiles = ["line?_sizes.csv", "line?_sizes.csv.gz"]\n' + _OFFSET
     + """

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from pipeline.findings.to_json import from_json, to_json
-from sample_logs import TRUTH
+from sample_logs import PLANT, TRUTH
 from tests.plants import pickfall, query
 
 TRUE = json.loads(TRUTH.read_text(encoding="utf-8"))
@@ -173,3 +173,32 @@ def test_demo_leaves_a_folder_in_use_alone(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "not a pickfall demo" in done.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_the_store_rooms_counts_tell_what_was_planted(findings: dict[str, Any]) -> None:
+    """What misses, loads and splices take lies in the intervals; one part lacks pieces and leads the list by value."""
+    planted = TRUE["counts"]
+    told = {(f["what"], f["feeder_type"]): f for f in findings["loss_figures"] if f["source"] == "counted"}
+    for what, kind, value in (
+        ("share of missed picks that use a part", "tape", planted["miss_takes"]),
+        ("parts lost per load", "tape", planted["load_takes"]),
+        ("parts lost per splice", "tape", planted["splice_takes"]),
+        ("scatter of what loads take, variance over mean", "all", planted["scatter"]),
+    ):
+        assert told[what, kind]["low"] <= value <= told[what, kind]["high"], what
+    first, *rest = findings["unexplained"]
+    assert first["part"] == planted["part"]
+    assert 0 < first["low"] <= planted["pieces_a_count"] * first["reels"] <= first["high"]
+    # Of the others no more disagree than 95 % intervals let pass by chance: the 99 % point of 55 is 7.
+    assert sum(not u["low"] <= 0 <= u["high"] for u in rest) <= 7
+
+
+def test_issues_and_returns_tell_the_same(demo: Path) -> None:
+    """The same part leads when the store room's list is held against the logs; nothing else there is worth a euro."""
+    done = pickfall("overage", "--plant", demo, "--moves", PLANT / "store_moves.csv", "--format", "json")
+    assert done.returncode == 0, done.stderr
+    first, *rest = json.loads(done.stdout)
+    assert first["part"] == TRUE["counts"]["part"]
+    assert first["low"] > 0
+    assert all(u["low"] <= 0 or u["value"] < 1 for u in rest)
+    assert "share of what was left that came back" in done.stderr

@@ -107,7 +107,8 @@ def test_every_reel_is_counted_with_the_picks_from_it(plant: Path, ground: buyin
                           "where reel = 'R1-1'")  # fmt: skip
     (mine,) = reels.filter(pl.col("reel") == "R1-1").select("placed", "missed", "lost").rows()
     assert mine == row
-    assert reels["opened"].all()
+    assert (reels["loads"] == 1).all()
+    assert (reels["splices"] == 0).all()
 
 
 def test_the_planted_losses_stand_in_the_place_of_the_settings(plant: Path, ground: buying.Ground) -> None:

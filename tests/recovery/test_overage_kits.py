@@ -11,12 +11,12 @@ import pytest
 from scipy import stats
 
 from pipeline.analysis.overage import Lines, prepare
-from pipeline.analysis.overage_counts import PER_LOAD, SHARE, read_counts, unexplained
+from pipeline.analysis.overage_counts import PER_LOAD, SHARE, TAIL, read_counts, recovered, unexplained
 from pipeline.analysis.overage_kit import whole_kits
 from pipeline.analysis.overage_past import past_test
+from pipeline.estimators.counted_rates import counted_rates, event_scatter
 from pipeline.estimators.pit import pit_shares
 from pipeline.estimators.predictive import LoadLoss, predictive_pmf
-from pipeline.estimators.two_rates import two_rates
 from pipeline.schema.frames import LOADS, PAST, REELS, USAGE
 from pipeline.settings import Buying, Plant
 from tests.recovery.test_overage_coverage import START, World, _plant_history, _run_build
@@ -132,19 +132,33 @@ def test_a_mended_fault_fades() -> None:
     assert faded[:, 1].sum() < 0.8 * kept[:, 1].sum()
 
 
-def _reels(rng: np.random.Generator, share: float, per_load: float, reels: int, stray: int = 0) -> pl.DataFrame:
+SPLICE = 3.0
+
+
+def _taken(rng: np.random.Generator, mean: float, scatter: float, size: int) -> np.ndarray:
+    """Parts that a load or a splice takes: gamma-Poisson with `scatter` times the variance of a Poisson count."""
+    return rng.poisson(rng.gamma(mean / (scatter - 1), scatter - 1, size)) if mean else np.zeros(size)
+
+
+def _reels(
+    rng: np.random.Generator, share: float, per_load: float, reels: int, stray: int = 0, scatter: float = 2.0
+) -> pl.DataFrame:
+    """Counted reels: three in five were put on, one in five spliced in, one in five only ran on."""
     placed = rng.integers(500, 4000, reels)
     missed = rng.poisson(placed * 0.004)
     lost = rng.poisson(placed * 0.001)
-    opened = rng.random(reels) < 0.8
-    gone = placed + lost + rng.binomial(missed, share) + opened * rng.poisson(per_load, reels)
-    gone = gone + rng.integers(-1, 2, reels)
+    kind = rng.random(reels)
+    loaded, spliced = kind < 0.6, kind > 0.8
+    gone = placed + lost + rng.binomial(missed, share) + loaded * _taken(rng, per_load, scatter, reels)
+    gone = gone + spliced * _taken(rng, SPLICE, scatter, reels) + rng.integers(-1, 2, reels)
     gone[:stray] += 300
+    ended = rng.random(reels) < 0.3
+    last = np.where(ended, rng.poisson(4.0, reels), 10_000)
     return pl.DataFrame(
         {
             "machine": "M1", "reel": [f"R{i}" for i in range(reels)], "part": [f"P{i % 7}" for i in range(reels)],
-            "opened": opened, "first": gone + 10_000, "last": np.full(reels, 10_000), "placed": placed,
-            "missed": missed, "lost": lost,
+            "counted_by": "count", "loads": loaded, "splices": spliced, "ended": ended,
+            "first": gone + last, "last": last, "placed": placed, "missed": missed, "lost": lost,
         }
     ).select([pl.col(c).cast(t) for c, t in REELS.items()])  # fmt: skip
 
@@ -153,23 +167,46 @@ PARTS = pl.DataFrame({"part": [f"P{i}" for i in range(7)], "package": "0402", "u
 
 
 @pytest.mark.parametrize(("share", "per_load"), [(0.6, 9.0), (0.1, 3.0), (0.3, 0.0)])
-def test_what_loads_and_misses_take_is_found_in_reel_counts(share: float, per_load: float) -> None:
+def test_what_loads_splices_and_misses_take_is_found_in_reel_counts(share: float, per_load: float) -> None:
     held, errors = [], []
+    true = np.array([share, per_load, SPLICE])
     for seed in range(120):
         r = _reels(np.random.default_rng([9, seed]), share, per_load, 60)
-        found = two_rates(
-            r["first"] - r["last"] - r["placed"] - r["lost"], r["missed"], r["opened"].cast(pl.Float64),
-            (0.3, 6.0), (0.25, 6.0),
+        found = counted_rates(
+            r["first"] - r["last"] - r["placed"] - r["lost"], r["missed"], r.select("loads", "splices").to_numpy(),
+            (0.3, 6.0, 2.0), (0.25, 6.0, 2.0),
         )  # fmt: skip
-        held.append([low <= v <= high for v, (low, high) in (
-            (share, found.interval(0, 0.95)), (per_load, found.interval(1, 0.95)))])  # fmt: skip
-        errors.append((found.share - share, found.per_load - per_load))
-    # 95 % of 120: at least 91 % but for chance (three standard errors).
-    assert np.mean(held, axis=0).min() >= 0.91
+        spans = [found.interval(k, 0.95) for k in range(3)]
+        held.append([low <= v <= high for v, (low, high) in zip(true, spans, strict=True)])
+        errors.append(found.values - true)
+    # 95 % of 120, but for chance (three standard errors).
+    assert np.mean(held, axis=0).min() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 120)
     mean, spread = np.mean(errors, axis=0), np.std(errors, axis=0)
     assert abs(mean[0]) <= 0.5 * spread[0]
     # No estimate lies below 0: where nothing is lost, chance goes one way only.
     assert abs(mean[1]) <= (0.5 * spread[1] if per_load else 0.25)
+    # Few splices: the estimate is drawn to the setting, from 3 towards 2 parts.
+    assert abs(mean[2]) <= 0.6 * spread[2]
+
+
+@pytest.mark.parametrize("scatter", [1.5, 3.0])
+def test_the_scatter_of_loads_and_the_tails_are_found_in_reel_counts(scatter: float) -> None:
+    held, values = [], []
+    for seed in range(120):
+        r = _reels(np.random.default_rng([14, seed]), 0.4, 9.0, 80, scatter=scatter)
+        away = (r["first"] - r["last"] - r["placed"] - r["lost"]).to_numpy()
+        events = r.select("loads", "splices").to_numpy()
+        value, low, high = event_scatter(away, r["missed"].to_numpy(), events, (0.4, 9.0, SPLICE), 0.95)
+        held.append(low <= scatter <= high)
+        values.append(value)
+        counts = read_counts(r, PARTS, pl.DataFrame(schema=USAGE), Plant(Path()))
+        tail = next(f for f in counts.figures if f.what == TAIL)
+        assert tail.source == "counted"
+        assert counts.plant.buying.tail_loss == tail.value
+        held[-1] = (held[-1], tail.low is not None and tail.low <= 4.0 <= (tail.high or 0.0))
+    found = np.mean(held, axis=0)
+    assert np.mean(values) == pytest.approx(scatter, abs=0.25 * scatter)
+    assert found.min() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 120)
 
 
 def test_stray_reels_do_not_move_the_figures_but_are_listed() -> None:
@@ -248,3 +285,31 @@ def test_no_verdict_on_too_little() -> None:
     assert found.verdict == "cannot say yet"
     one_week = usage.filter(pl.col("week") == "2026-W40")
     assert past_test(_past(one_week), one_week, NO_LOADS, table, plant) is None
+
+
+def test_the_share_of_returns_is_found_in_issues_and_returns() -> None:
+    """Of what is left of each issued part, three fifths come back, more of one part and less of another."""
+    held, values = [], []
+    usage, table, _ = _plant_history(np.random.default_rng(15), World(packages=2, parts=10, never=0.0))
+    plant = Plant(Path())
+    counts = read_counts(pl.DataFrame(schema=REELS), table, usage, plant)
+    used = (
+        usage.group_by("part")
+        .agg((pl.col("placed") + pl.col("rejected") + pl.col("missed") * plant.costs.miss_uses_part).sum())
+        .sort("part")
+    )
+    for seed in range(60):
+        rng = np.random.default_rng([16, seed])
+        left = rng.integers(20, 400, used.height)
+        back = rng.binomial(left, rng.beta(6, 4, used.height))
+        moves = used.select(
+            "part", issued=pl.col("placed").round().cast(pl.Int64) + pl.Series(left), returned=pl.Series(back)
+        )
+        found = recovered(moves, usage, NO_LOADS, counts, table, plant)
+        assert found.source == "counted"
+        held.append((found.low or 0.0) <= 0.6 <= (found.high or 0.0))
+        values.append(found.value)
+    assert np.mean(held) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+    assert np.mean(values) == pytest.approx(0.6, abs=4 * np.std(values) / np.sqrt(60))
+    few = recovered(moves.head(3), usage, NO_LOADS, counts, table, plant)
+    assert (few.source, few.value) == ("setting", plant.buying.returns_recovered)

@@ -134,14 +134,27 @@ def test_load_losses_are_added_by_convolution() -> None:
 
 def test_many_lines_at_once_equal_one_by_one() -> None:
     rng = np.random.default_rng(8)
-    n = 120
+    n, scatter = 120, 1.0 + 2.0 * rng.random()
     k, rate, size = rng.integers(1, 10000, n), 10 ** rng.uniform(-4, -1.5, n), 10 ** rng.uniform(1, 6, n)
     loads, level = rng.choice([0.0, 1.0, 6.0, 24.0], n), rng.choice([0.8, 0.95, 0.995], n)
-    found = predictive_extra(k, (1 - rate) * size, rate * size, loads, level)
+    found = predictive_extra(k, (1 - rate) * size, rate * size, loads, level, scatter)
     for i in range(n):
-        losses = LoadLoss("poisson", float(loads[i])).pmf(1)
+        losses = LoadLoss.scattered(float(loads[i]), scatter).pmf(1)
         one = quantile(predictive_pmf(k[i], (1 - rate[i]) * size[i], rate[i] * size[i], losses), float(level[i]))
         assert found[i] == one
+
+
+def test_uneven_loads_against_scipy_nbinom() -> None:
+    """Loads that lose nothing else: the quantile is nbinom's; with running losses that of the direct double sum."""
+    rng = np.random.default_rng(18)
+    mean, level, scatter = rng.uniform(0.5, 60, 60), rng.uniform(0.5, 0.999, 60), 3.5
+    found = predictive_extra(1, 1e11, 1e-3, mean, level, scatter)
+    np.testing.assert_array_equal(found, stats.nbinom.ppf(level, mean / (scatter - 1), 1 / scatter).astype(int))
+    for k, a, b, m, q in ((500, 995.5, 5.5, 6.0, 0.95), (3000, 299.0, 1.0, 24.0, 0.99), (40, 99.0, 1.0, 2.0, 0.8)):
+        running = stats.betanbinom.pmf(np.arange(1500), k, a, b)
+        loads = stats.nbinom.cdf(np.arange(1500), m / (scatter - 1), 1 / scatter)
+        direct = [float(running[: x + 1] @ loads[x::-1]) for x in range(400)]
+        assert int(predictive_extra(k, a, b, m, q, scatter)) == int(np.searchsorted(direct, q))
 
 
 def test_ten_thousand_quantiles_in_well_below_a_second() -> None:
@@ -160,6 +173,7 @@ def test_impossible_arguments_are_named() -> None:
         lambda: beta_negative_binomial_extra(10, 0, 1, 0.9),
         lambda: predictive_extra(10, 1, 1, -1, 0.9),
         lambda: LoadLoss("fixed", 1.5),
+        lambda: LoadLoss.scattered(6.0, 0.5),
         lambda: LoadLoss("poisson", 1).pmf([0.5, 0.4]),
     ):
         with pytest.raises(ValueError, match=r"must|expected|whole"):

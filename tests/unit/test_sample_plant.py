@@ -328,7 +328,7 @@ def test_each_delimited_file_has_one_mapping_and_its_columns() -> None:
             found = re.match(mapping["file_name"]["pattern"], path.name)
             assert found
             assert found["machine"] == "L2M3"
-    assert len(seen) == len(mappings()) == 5
+    assert len(seen) == len(mappings()) == 6
 
 
 def test_values_of_the_mappings_are_our_words() -> None:

@@ -11,6 +11,7 @@ from pipeline.analysis.overage_cost import findings_by_cost
 from pipeline.analysis.overage_kit import whole_kit
 from pipeline.analysis.overage_lines import recommend
 from pipeline.analysis.overage_standing import standing_overage
+from pipeline.commands.build_list import read_build_list
 from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, lines_of, parts_of, usage_of
 
 PAGE = Path(__file__).parents[3] / "docs" / "overage.md"
@@ -73,3 +74,23 @@ def expected_lines() -> list[str]:
 @pytest.mark.parametrize("line", expected_lines())
 def test_the_page_shows_what_the_code_gives(line: str) -> None:
     assert line in PAGE.read_text(encoding="utf-8")
+
+
+def test_the_page_shows_what_is_said_of_a_list_with_mistakes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    rows = (
+        "build;part;per board;boards;stock",
+        "WO1;C-NEW;4;500;120",
+        "WO1;NOBODY;2;500;",
+        "WO1;IC0;1;0;",
+        "WO1;R0;12;500;-40",
+        "WO1;C-NEW;1;500;",
+        "WO1;C-REEL;twenty;500;",
+        "WO1;R-NEVER;4;500;plenty",
+    )
+    Path("list.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    found = read_build_list(Path("list.csv"), set(TABLE["part"]), PLANT.limits)
+    assert (found.read, found.refused, found.builds.height) == (7, 2, 4)
+    assert len(found.said) == 6
+    for said in found.said:
+        assert said in PAGE.read_text(encoding="utf-8").splitlines()

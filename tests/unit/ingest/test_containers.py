@@ -142,10 +142,10 @@ def test_text_of_a_workbook_stays_as_typed(tmp_path: Path) -> None:
 
 
 def test_numbers_of_a_workbook_have_no_noise(tmp_path: Path) -> None:
-    rows = [TITLES, *([*ROW[:2], n, "OK", 17.0, x] for n, x in ((402, 0.1 + 0.2), (402, 1e-7), (7.5, -1234567.125)))]
+    rows = [TITLES, *([*ROW[:2], n, "OK", 17.0, x] for n, x in ((402, 0.1 + 0.2), (402, 1e-7), (7.5, -1234.56789125)))]
     got = from_book(tmp_path, book(rows, {"C2": "0000"}))
     assert got.one("nozzle") == ["0402", "402", "7.5"]
-    assert got.one("dx") == [0.3, 1e-7, -1234567.125]
+    assert got.one("dx") == [0.3, 1e-7, -1234.56789125]
     assert got.one("reason") == ["17"] * 3
 
 

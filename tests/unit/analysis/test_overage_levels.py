@@ -1,0 +1,76 @@
+"""How much parts borrow, and from whom: components of variance, means of packages, what a build's length leaves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, shrink
+from pipeline.analysis.overage_pooling import Rates
+
+
+def _moments(
+    rng: np.random.Generator, parts: int, batches: int, expected: float, component: float
+) -> tuple[float, ...]:
+    """Pool of the plant from simulated batches: `expected` losses each, times a gamma factor of that variance."""
+    factor = rng.gamma(1 / component, component, (parts, batches)) if component else np.ones((parts, batches))
+    lost = rng.poisson(expected * factor)
+    mean = np.full(parts, expected)
+    excess = ((lost - lost.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / mean - (batches - 1)
+    df = np.full(parts, batches - 1.0)
+    value, pool = shrink(excess, df, df * expected, np.repeat(np.arange(parts // 5), 5), DEFAULT_VARIATION)
+    return float(value.mean()), float(pool[-1])
+
+
+@pytest.mark.parametrize("component", [0.0, 0.1, 0.25, 0.8])
+def test_a_component_is_told_by_the_data_whether_it_is_large_or_nothing(component: float) -> None:
+    """Fifty parts of nine batches with six losses each know it nearly; where there is none, at most a fifth of what
+    was assumed is left.
+    """
+    found = np.array([_moments(np.random.default_rng([51, s]), 50, 9, 6.0, component) for s in range(20)])
+    assert found.mean(axis=0) == pytest.approx(
+        [component, component], abs=0.05 if component == 0 else 0.03 + 0.15 * component
+    )
+
+
+def test_without_data_the_assumption_stands() -> None:
+    value, pool = shrink(np.zeros(3), np.zeros(3), np.zeros(3), np.array([0, 0, 1]), DEFAULT_VARIATION)
+    np.testing.assert_allclose(value, DEFAULT_VARIATION)
+    np.testing.assert_allclose(pool, DEFAULT_VARIATION)
+
+
+def test_means_of_packages_are_not_pulled_down() -> None:
+    """Rates of parts seen through uneven batches: what a new part borrows is right on average, not a tenth too low."""
+    borrowed, true = [], []
+    for seed in range(150):
+        rng = np.random.default_rng([52, seed])
+        plant = 0.002 * rng.gamma(2.0, 0.5, 6)
+        rate = np.repeat(plant, 10) * rng.gamma(2.0, 0.5, 60)
+        package = np.repeat(np.arange(6), 10)
+        count, shape = np.full(60, 5000.0), np.full(60, 4.0)
+        seen = rng.poisson(count * rate * rng.gamma(4.0, 0.25, 60)) / count
+        _, mean = Levels.of(seen, count, shape, package, 6).prior(np.full(6, -1), np.arange(6))
+        borrowed.append(mean.mean())
+        true.append(plant.mean())
+    error = float(np.std(np.array(borrowed) - true)) / np.sqrt(150)
+    assert np.mean(borrowed) == pytest.approx(np.mean(true), abs=4 * error)
+    assert error < 0.02 * np.mean(true)
+
+
+def test_a_part_alone_in_the_plant_borrows_nothing() -> None:
+    level = Levels.of(np.array([0.01]), np.array([300.0]), np.array([4.0]), np.array([0]), 1)
+    shape, _ = level.prior(np.array([0]), np.array([0]))
+    assert shape[0] == NOTHING
+
+
+def test_a_longer_build_sees_more_batches_and_shifts() -> None:
+    """Sum of squared shares by hand: one block; two halves; 1.5 blocks as 2/3 and 1/3."""
+    one = np.ones(1)
+    rates = Rates(
+        ("P",), (None,), one, one, one * 2e6, one * 998e6, one, np.zeros(1, dtype=np.int64), one * 0.0, one * 0.001,
+        one, one * 1000.0,
+    )  # fmt: skip
+    need = np.array([400.0, 1000.0, 1500.0, 2000.0])
+    good, bad = rates.for_build(np.zeros(4, dtype=np.int64), need)
+    left = 1 / (good + bad + 1)
+    np.testing.assert_allclose(left, 0.001 * np.array([1, 1, 5 / 9, 1 / 2]) + 1e-9, rtol=1e-3)
