@@ -478,7 +478,7 @@ def _judge(
             chances=_counts(state, k, state.chances),
             expected=_expected(state, fit, k, eta),
             effect=fit.effects[k],
-            variance=fit.variances[k],
+            variance=fit.full_variances(k),
             p=p[k],
             explained=explained,
             explained_by=names,

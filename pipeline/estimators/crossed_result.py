@@ -90,6 +90,22 @@ class CrossedResult:
             return estimate, variance
         return np.asarray(estimate[level]), np.asarray(variance[level])
 
+    def full_variances(self, factor: int) -> FloatArray:
+        """Posterior variances with what is unsure about the factor's own spread added, shape (L_k,).
+
+        To first order v + (dm / d log sigma)^2 var(log sigma). A level's mean m is its estimate times s2 / (s2 + vL),
+        so that dm / d log sigma = 2 m v / s2. Released levels, and a spread that is held or 0, get nothing added.
+
+        Breaks when: the spread is so unsure that its logarithm is far from normal (a factor of two or three levels).
+        Source: Kackar and Harville 1984, JASA 79:853 (from memory).
+        """
+        v, s2, m = self.variances[factor], self.prior_variances[factor], self.effects[factor]
+        sigma, error = self.sigmas[factor], self.se_sigmas[factor]
+        if not np.isfinite(error):
+            return v
+        slope = np.where(np.isclose(s2, sigma**2), 2.0 * m * v / s2, 0.0)
+        return np.asarray(v + slope**2 * (error / sigma) ** 2)
+
     def posterior_correlation(self, pairs: Sequence[tuple[tuple[int, int], tuple[int, int]]]) -> FloatArray:
         """Posterior correlation of pairs of effects, each (factor, level); near -1: the data cannot tell them apart.
 

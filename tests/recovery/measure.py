@@ -52,6 +52,7 @@ SECOND_RUN = 0.04 * 0.3
 """Share of losses that begin a jam which counts as two runs (simulated_plant.py)."""
 
 Row = dict[str, Any]
+FloatArray = np.ndarray[Any, np.dtype[np.float64]]
 
 
 @dataclass(frozen=True)
@@ -169,22 +170,28 @@ def lonely_week(seed: int) -> Row:
     }
 
 
-def power_week(seed: int) -> Row:
-    """Four bad nozzles on four machines, each with its own odds ratio and expected losses; the oracle beside."""
+def bad_nozzles(seed: int) -> tuple[list[tuple[Item, float, float]], Truth]:
+    """Four bad nozzles on four machines: item, odds ratio and expected losses of each; and the truth to plant."""
     rng = np.random.default_rng([seed, 8])
-    names, faults, expected, planted = all_items("nozzle"), {}, {}, []
+    names = all_items("nozzle")
+    faults, expected, planted = {}, {}, []
     for i, head in enumerate((0, 1, 2, 4)):
         key = "nozzle", names[head * NOZZLES_A_HEAD + int(rng.integers(NOZZLES_A_HEAD))]
         ratio, size = RATIOS[(i + seed) % 4], EXPECTED[i]
         faults[key], expected[key] = float(np.log(ratio)), size
         planted.append((key, ratio, size))
-    given = Truth(spread=SPREADS[0], faults=faults, expected=expected)
+    return planted, Truth(spread=SPREADS[0], faults=faults, expected=expected)
+
+
+def power_week(seed: int) -> Row:
+    """Four bad nozzles, each with its own odds ratio and expected losses; the oracle beside."""
+    planted, given = bad_nozzles(seed)
     truth = week(seed, given)
     verdict = judge(truth)
     best = oracle(truth, given, verdict)
     return {
         "cells": [[ratio, size, key in verdict.flagged, key in best] for key, ratio, size in planted],
-        "false": [f for f in verdict.flagged if f not in faults],
+        "false": [f for f in verdict.flagged if f not in given.faults],
     }
 
 
@@ -202,21 +209,28 @@ def weeks_on_end(seed: int) -> Row:
     return {"faulty": bool(faults), "looks": looks}
 
 
+def known(truth: Week, given: Truth, kind: str) -> tuple[FloatArray, FloatArray, float]:
+    """Of the items of a kind, in the order of `truth.keys`: expected events of a healthy item on the same work, their
+    dispersion, and the healthy spread."""
+    code, size = truth.codes[kind], len(truth.keys[kind])
+    own = np.array([truth.effects[kind][key] for key in truth.keys[kind]])
+    rate = 1.0 / (1.0 + np.exp(own[code] - truth.eta))
+    mean = truth.attempts * rate * np.exp(given.burst**2 / 2) * (1.0 + SECOND_RUN)
+    expected = np.bincount(code, mean, size)
+    together, place = np.unique(code * (truth.place.max() + 1) + truth.place, return_inverse=True)
+    squares = np.bincount(together // (truth.place.max() + 1), np.bincount(place, mean) ** 2, size)
+    dispersion = (1.0 + 3.0 * SECOND_RUN) / (1.0 + SECOND_RUN)
+    dispersion = dispersion + np.expm1(given.burst**2) * squares / np.maximum(expected, 1e-9)
+    spread = PACKAGE_STEP * np.sqrt(2.0) if kind == "package" else given.spread * SHARE_OF_SPREAD.get(kind, 0.0)
+    return expected, dispersion, float(spread)
+
+
 def oracle(truth: Week, given: Truth, verdict: Verdict) -> set[Item]:
     """What is flagged by one who knows every other effect, the healthy spread and the dispersion exactly."""
     where: list[Item] = []
     p_values = []
     for kind, table in verdict.attribution.items.items():
-        code, size = truth.codes[kind], len(truth.keys[kind])
-        own = np.array([truth.effects[kind][key] for key in truth.keys[kind]])
-        rate = 1.0 / (1.0 + np.exp(own[code] - truth.eta))
-        mean = truth.attempts * rate * np.exp(given.burst**2 / 2) * (1.0 + SECOND_RUN)
-        expected = np.bincount(code, mean, size)
-        together, place = np.unique(code * (truth.place.max() + 1) + truth.place, return_inverse=True)
-        squares = np.bincount(together // (truth.place.max() + 1), np.bincount(place, mean) ** 2, size)
-        dispersion = (1.0 + 3.0 * SECOND_RUN) / (1.0 + SECOND_RUN)
-        dispersion = dispersion + np.expm1(given.burst**2) * squares / np.maximum(expected, 1e-9)
-        spread = PACKAGE_STEP * np.sqrt(2.0) if kind == "package" else given.spread * SHARE_OF_SPREAD.get(kind, 0.0)
+        expected, dispersion, spread = known(truth, given, kind)
         at = {key: i for i, key in enumerate(truth.keys[kind])}
         keys = [key for key, enough in zip(table.keys, verdict.judged[kind], strict=True) if enough]
         chosen = np.array([at[key] for key in keys], dtype=np.int64)

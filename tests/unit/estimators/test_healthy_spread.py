@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 
-from pipeline.estimators.healthy_spread import GRID, OUTLIERS, WIDE, spread_weights
+from pipeline.estimators.healthy_spread import BAD, GRID, SHARE_PRIOR, SHARES, STRANGE, STRANGE_SHARE, spread_weights
 
 PRIOR = (float(np.log(0.2)), 0.5)
 
@@ -19,21 +19,46 @@ def _peers(seed: int, count: int, spread: float, outliers: int = 0) -> tuple[np.
     return true + rng.normal(0, np.sqrt(variance)), variance
 
 
+def _outlier_density(x: float, variance: float) -> float:
+    """A healthy estimate and a half-normal excess added up by quadrature, and the strange ones."""
+
+    def together(excess: float) -> float:
+        return float(stats.halfnorm.pdf(excess, scale=BAD) * stats.norm.pdf(x - excess, 0, np.sqrt(variance)))
+
+    bad = integrate.quad(together, 0, 8 * BAD, points=[max(x, 0.0)], limit=200)[0]
+    strange = stats.norm.pdf(x, 0, np.sqrt(variance + STRANGE**2))
+    return float((1 - STRANGE_SHARE) * bad + STRANGE_SHARE * strange)
+
+
 def test_weights_are_the_posterior_by_brute_force() -> None:
-    """Three items, one spread after the other, plain products of densities."""
+    """Three items, one spread and one share of outliers after the other, plain products of densities."""
     u, v = np.array([0.1, -0.4, 0.9]), np.array([0.02, 0.05, 0.1])
     found = spread_weights(u, v, PRIOR)
+    steps = np.gradient(SHARES)
+    healthy = [[stats.norm.pdf(u[i], 0, np.sqrt(s**2 + v[i])) for s in GRID] for i in range(3)]
+    outlier = [[_outlier_density(u[i], s**2 + v[i]) for s in GRID] for i in range(3)]
     for left_out in range(3):
-        expected = []
-        for s in GRID:
-            weight = stats.norm.pdf(np.log(s), *PRIOR)
+        expected = np.zeros(GRID.size)
+        for share, step in zip(SHARES, steps, strict=True):
+            weight = stats.norm.pdf(np.log(GRID), *PRIOR) * stats.beta.pdf(share, *SHARE_PRIOR) * step
             for i in range(3):
                 if i != left_out:
-                    healthy = stats.norm.pdf(u[i], 0, np.sqrt(s**2 + v[i]))
-                    bad = stats.norm.pdf(u[i], 0, np.sqrt(s**2 + v[i] + WIDE**2))
-                    weight *= (1 - OUTLIERS) * healthy + OUTLIERS * bad
-            expected.append(weight)
-        np.testing.assert_allclose(found[left_out], np.array(expected) / sum(expected), rtol=1e-9)
+                    weight = weight * ((1 - share) * np.array(healthy[i]) + share * np.array(outlier[i]))
+            expected += weight
+        np.testing.assert_allclose(found[left_out], expected / expected.sum(), rtol=1e-6)
+
+
+def test_several_bad_peers_do_not_hide_each_other() -> None:
+    """Three of forty at three to five times the odds: a fourth is held against hardly more than the healthy spread."""
+    typical, plain = [], []
+    for seed in range(60):
+        u, v = _peers(seed, 41, 0.2)
+        u[:3] += np.log([3.0, 3.0, 5.0])
+        typical.append(float(spread_weights(u, v, PRIOR)[-1] @ np.log(GRID)))
+        plain.append(float(np.log(np.std(u))))
+    error = float(np.std(typical, ddof=1) / np.sqrt(60))
+    assert abs(np.mean(typical) - np.log(0.2)) < 0.1 + 3 * error
+    assert np.mean(plain) > np.log(0.35)
 
 
 def test_an_item_has_no_say_in_its_own_spread() -> None:
@@ -83,7 +108,7 @@ def _recovered(spread: float, outliers: int, seeds: int = 60, count: int = 100) 
 
 @pytest.mark.parametrize("spread", [0.2, 0.35])
 def test_the_spread_of_clean_data_is_found(spread: float) -> None:
-    """Within a tenth: one in twenty is held to be bad even where none is, which takes some of the healthy tail away."""
+    """Within a tenth: some are held to be bad even where none is, which takes some of the healthy tail away."""
     off, error = _recovered(spread, 0)
     assert abs(off) < 0.1 + 3 * error
 
