@@ -222,6 +222,8 @@ def _by_content(sample: Sample, found: Guess, table_name: str, wanted: list[Colu
             [i for i in free if _fits(sample, i, numbers, table_name)],
             "nothing tells what this number counts",
         )
+        if "attempts" not in found.columns:
+            raise UserError("no column holds whole numbers, and table counter needs a count.")
 
 
 def _outcome_likeness(texts: Counter[str], rows: int) -> float:
@@ -272,6 +274,8 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
         if column.name in found.constants:
             continue
         if column.required and column.name not in found.columns and column.name != "machine":
+            if column.type != "VARCHAR" and column.type != "BOOLEAN":
+                raise UserError(f'no column holds numbers for "{column.name}", which table {table_name} needs.')
             allowed = WORDS.get((table_name, column.name))
             found.constants[column.name] = "unknown" if column.name == "outcome" else (allowed or ("unknown",))[0]
             found.doubts[column.name] = "no column of the log tells it"

@@ -44,6 +44,16 @@ class _Evidence:
     small: int = 0
     large: int = 0
 
+    @property
+    def is_open(self) -> bool:
+        """True if nothing, or a torn cell or two, tells fractions from thousands."""
+        return not self.decimal and self.open.total() > self.thousands.total()
+
+    @property
+    def counts(self) -> bool:
+        """True if a sign begins where thousands do: 998, then 1,004."""
+        return self.small > 0 and not self.large
+
 
 def with_signs(sample: Sample, *, counts: bool = False) -> Sample:
     """The sample with the rules that its cells tell; counts: the log is to fill a table whose numbers are all whole."""
@@ -65,9 +75,7 @@ def with_signs(sample: Sample, *, counts: bool = False) -> Sample:
     ]
     decimal, thousands, marks = _decide([c for c in columns if c is not None], counts=counts)
     rules = replace(rules, decimal=decimal, thousands=thousands)
-    unsure = frozenset(
-        i for i, c in enumerate(columns) if c is not None and c.open and not c.decimal and not c.thousands
-    )
+    unsure = frozenset(i for i, c in enumerate(columns) if c is not None and c.is_open)
     return replace(sample, rules=rules, doubts=doubts | marks, names=names, unsure=unsure)
 
 
@@ -102,18 +110,19 @@ def _decide(columns: Sequence[_Evidence], *, counts: bool) -> tuple[str, str, di
     """Decimal sign, thousands sign, and what is unsure about them."""
     decimals = sum((c.decimal for c in columns), Counter[str]())
     groups = sum((c.thousands for c in columns), Counter[str]())
-    doubtful = [c for c in columns if c.open and not c.decimal and not c.thousands]
+    doubtful = [c for c in columns if c.is_open]
     marks: dict[str, str] = {}
     decimal = decimals.most_common(1)[0][0] if decimals else ""
     if decimals["."] and decimals[","]:
         marks["decimal"] = f"{decimals['.']} numbers have a point, {decimals[',']} a comma"
+    groups += sum((c.open for c in doubtful if counts or c.counts), Counter[str]())
     thousands = next((sign for sign, _ in groups.most_common() if sign != decimal), "")
     decimal = decimal or {",": ".", ".": ","}.get(thousands, "")
     if thousands and thousands not in ".,":
         marks["thousands"] = "it stands before groups of three digits"
     for found in doubtful:
         ((sign, _),) = found.open.most_common(1)
-        counted = counts or (found.small > 0 and not found.large)  # 998, then 1,004
+        counted = counts or found.counts
         if decimal == sign or (not decimal and not counted):
             decimal = sign
             if not decimals:

@@ -336,6 +336,17 @@ def test_files_that_no_mapping_fits(tmp_path: Path, data: str | bytes, words: st
     assert str(path) in str(error.value)
 
 
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [("counter", "no column holds whole numbers"), ("check_total", 'no column holds numbers for "placed"')],
+)
+def test_a_table_of_numbers_needs_numbers(tmp_path: Path, table: str, words: str) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text("time;machine;result\n2026-11-16 06:00:00;M1;OK\n", encoding="utf-8")
+    with pytest.raises(UserError, match=words):
+        propose(path, table)
+
+
 def test_a_table_or_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="--table is 'tally'; use one of pick"):
         propose(tmp_path / "x", "tally")
