@@ -42,7 +42,16 @@ def _file(tmp_path: Path, content: str) -> Path:
 
 
 def _ids(got: Staged) -> list[tuple[Any, ...]]:
-    return got.rows("message", "line", "message_id")
+    """Line and identity; of an identity that is no UUID the `UniqueID` in it, once sender and moment are seen."""
+    found = []
+    for line, identity in got.rows("message", "line", "message_id"):
+        if identity.startswith("["):
+            unique, sender, moment = json.loads(identity)
+            assert (sender, moment) == ("M1", TIME)
+            found.append((line, unique))
+        else:
+            found.append((line, identity))
+    return found
 
 
 @pytest.mark.parametrize(
