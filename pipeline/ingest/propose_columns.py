@@ -16,7 +16,7 @@ from typing import Final
 from pipeline.errors import UserError
 from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
 from pipeline.ingest.propose_sample import Sample
-from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day
+from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
 from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
 from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema.tables import Column, table
@@ -107,7 +107,10 @@ def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
         doubt = "; ".join(d for d in (day.doubt, clock.doubt) if d)
         shape = replace(day, format=f"{day.format} {clock.format}", clock=True, doubt=doubt)
     else:
-        raise UserError("no column holds a date with the time of day, and no two columns do together: no mapping fits.")
+        raise UserError(
+            "no column holds a date with the time of day, and no two columns do together: no mapping fits."
+            + unread_dates(some)
+        )
     taken |= set(chosen)
     found.time, found.format = tuple(places[i] for i in chosen), shape.format
     found.absolute = is_absolute(shape.format)

@@ -92,6 +92,18 @@ def tight_day(values: Sequence[str]) -> Shape | None:
     return Shape("%Y%j", date=True, clock=False, doubt="seven digits are taken for the year and the day of it")
 
 
+def unread_dates(columns: Sequence[Sequence[str]]) -> str:
+    """What keeps dates from being read, where a person sees some; a sentence for the end of a message, or ""."""
+    first = [values[0] for values in columns if values]
+    if any(re.match(rf"(?:{_MONTH}) +\d{{1,2}} \d\d:\d\d", v, re.IGNORECASE) for v in first):
+        return " The dates have no year: log them with it."
+    if any(re.match(r"\d{1,2}[./ -]+[^\W\d_]{3,9}[./ -]+\d{2,4}", v) for v in first):
+        return " Names of months are read in English only: log them as numbers."
+    if any(re.match(r"[^\W\d_]{2,10}[., ]+\d{1,4}[./-]\d{1,2}[./-]\d{2,4}", v) for v in first):
+        return " Names of days are read in English only: log dates without them."
+    return ""
+
+
 def _serial(values: Sequence[str]) -> Shape | None:
     numbers = [float(v) for v in values if _SERIAL.fullmatch(v)]
     within = [n for n in numbers if _SERIAL_DAYS[0] <= n < _SERIAL_DAYS[1]]

@@ -320,6 +320,9 @@ def test_hostile_names_and_texts_stay_text(tmp_path: Path) -> None:
     ("data", "words"),
     [
         ("a;b\n1;2\n", "no column holds a date"),
+        ("t;b\nNov 16 06:00:00;2\n", "The dates have no year"),
+        ("t;b\n16-Dez-2026 06:00:00;2\n", "Names of months are read in English only"),
+        ("t;b\nMo 16.11.2026 06:00;2\n", "Names of days are read in English only"),
         ("fixed width 06:00\n", "no line with one of the delimiters"),
         ("a;b;c\n", "no column holds a date"),
         ('{"MessageName": "CFX.Heartbeat", "MessageBody": {}}\n', "without a mapping"),

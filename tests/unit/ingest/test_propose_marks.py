@@ -49,9 +49,9 @@ def test_counts_go_by_the_items_that_their_columns_name(tmp_path: Path, keys: st
 
 
 def test_counts_of_nozzle_and_feeder_together_are_joint_and_marked(tmp_path: Path) -> None:
-    path = tmp_path / "x.csv"
-    path.write_text("End,Machine,Nozzle,Feeder,Picks\n2026-11-16 07:00:00,M1,N1,F1,500\n", encoding="utf-8")
-    proposal = propose(path, "counter")
+    text = "End,Machine,Nozzle,Feeder,Picks\n2026-11-16 07:00:00,M1,N1,F1,500\n2026-11-16 07:00:00,M1,N1,F2,300\n"
+    proposal, got = proposed(tmp_path, text, "x.csv", "counter", command=True)
+    assert got.rows("grain, feeder, attempts") == [("joint", "F1", 500), ("joint", "F2", 300)]
     assert tomllib.loads(proposal)["constants"]["grain"] == "joint"
     assert "nozzle and feeder stand side by side" in checked(proposal)["grain"]
 
