@@ -8,6 +8,7 @@ from __future__ import annotations
 import gzip
 import io
 import random
+import re
 import tempfile
 import zipfile
 from dataclasses import dataclass
@@ -149,7 +150,7 @@ def _parquet() -> bytes:
     query = (
         "select timestamp '2026-11-16 06:00:00' + to_seconds(i) as T, 'M' || i % 2 as M, "
         "case when i % 5 = 2 then null else (400 + i)::smallint end as N, "
-        "case when i % 4 = 3 then 'NG' else 'OK' end as R, i / 3 as X from range(20) t(i) order by i"
+        "case when i % 4 = 3 then 'NG' else 'OK' end as R, i / 3 as X from range(300) t(i) order by i"
     )
     with tempfile.TemporaryDirectory() as work, connect(memory_mb=100, threads=1) as con:
         path = Path(work) / "made.parquet"
@@ -240,10 +241,45 @@ XML = (
 """Pieces of a workbook's XML that are put in as well."""
 
 
+VALUES = (
+    b"-1", b"0", b"2", b"7", b"99999999999", b"1e400", b"NaN", b"", b"s", b"b", b"d", b"e", b"str", b"inlineStr", b"A1", b"C3",
+    b"XFD1", b"ZZZ9", b"2026-11-16T06:00:00", b"24:00:00", b"&amp;", b"&#10;", b"&#xD800;", b"OK", b"NG", b"44000.5", b"-0.5",
+    b"true", b"3000000", b"x" * 70_000, b"0402", b"M1", b"22", b"yyyy", b"[h]:mm", b"../x", b"rId9",
+)  # fmt: skip
+
+
+def _mutate_xml(rng: random.Random, text: bytes) -> bytes:
+    """Other values, and rows and cells gone, doubled or elsewhere: what is still XML gets further than torn XML."""
+    for _ in range(rng.choice((1, 1, 2, 4))):
+        whole = list(re.finditer(rb"<(row|c|si|xf|sheet)\b(?:[^>]*/>|.*?</\1>)", text))
+        values = list(re.finditer(rb'(?<==")[^"]*(?=")|(?<=>)[^<>]+(?=<)', text))
+        if whole and rng.random() < 0.4:
+            one, other = rng.choice(whole), rng.choice(whole)
+            new = rng.choice((b"", one[0] * 2, other[0], other[0] + one[0]))
+        else:
+            one = rng.choice(values)
+            new = rng.choice((*VALUES, rng.choice(values)[0]))
+        text = text[: one.start()] + new + text[one.end() :]
+    return text
+
+
+def _mutate_pages(rng: random.Random, packed: bytes) -> bytes:
+    """Bytes of the pages of a Parquet file, in front of its footer, whose length stands before the last four bytes."""
+    data = bytearray(packed)
+    end = len(data) - 8 - int.from_bytes(data[-8:-4], "little")
+    for _ in range(rng.choice((1, 1, 2, 5, 20))):
+        data[rng.randrange(4, end)] = rng.choice((0, 1, 0x7F, 0x80, 0xFF, rng.randrange(256)))
+    return bytes(data)
+
+
 def mutate(sample: Sample, number: int) -> bytes:
     """The sample after one to six changes of its bytes, inside or outside its container."""
     rng = random.Random(f"{sample.name} {sample.container} {number}")
     outside = sample.container == "plain" or rng.random() < 0.3
+    if sample.text == _parquet() and rng.random() < 0.7:
+        return sample.packed(_mutate_pages(rng, sample.text))
+    if sample.container.startswith("xl/") and rng.random() < 0.7:
+        return sample.packed(_mutate_xml(rng, sample.text))
     data = bytearray(sample.packed(sample.text) if outside else sample.text)
     pieces = PIECES + XML if sample.container.startswith("xl/") and not outside else PIECES
     for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
