@@ -9,8 +9,9 @@ import pytest
 
 from pipeline.analysis.overage_cost import findings_by_cost
 from pipeline.analysis.overage_kit import whole_kit
-from pipeline.analysis.overage_lines import recommend
+from pipeline.analysis.overage_lines import recommend, suffices
 from pipeline.analysis.overage_standing import standing_overage
+from pipeline.analysis.overage_words import count, sure
 from pipeline.commands.build_list import read_build_list
 from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, lines_of, parts_of, usage_of
 
@@ -71,7 +72,17 @@ def expected_lines() -> list[str]:
     return lines
 
 
-@pytest.mark.parametrize("line", expected_lines())
+def questions() -> list[str]:
+    """Will these do? As `pickfall overage --part R0 --need 1200 --have ...` answers."""
+    lines = lines_of(usage_of(*_history()), TABLE, builds_of(("asked", "R0", 1, 1200, None)))
+    enough = [(have, suffices(lines, 0, have)) for have in (1340, 1210)]
+    return [
+        f"{count(have)} pieces for 1\u202f200 placements of R0: {'yes' if p >= 0.95 else 'no'}, {sure(p)}."
+        for have, p in enough
+    ]
+
+
+@pytest.mark.parametrize("line", [*expected_lines(), *questions()])
 def test_the_page_shows_what_the_code_gives(line: str) -> None:
     assert line in PAGE.read_text(encoding="utf-8")
 
