@@ -16,8 +16,7 @@ from itertools import islice, takewhile
 from pathlib import Path
 from typing import Any, Final
 
-import duckdb
-
+from pipeline.connections import connect
 from pipeline.errors import FileRefused, UserError
 from pipeline.ingest.containers_json import ARRAY, Unfit, is_array, read_object
 from pipeline.ingest.containers_parquet import cut_parquet
@@ -282,6 +281,6 @@ def _flat(value: Any, path: str) -> list[tuple[str, str]]:
 def _from_parquet(path: Path, work: Path, limits: Limits) -> Sample:
     nothing = LogMapping(path, "sample", "pick", (), "", TimeRules((), ""), content="parquet")
     cut = cut_parquet(path, nothing, work, lambda *_: None, limits)
-    with duckdb.connect(config={"threads": 1}) as con:
+    with connect(memory_mb=limits.file_memory_mb, threads=1) as con:
         rows = con.execute(f"select * exclude (line_text, span_text) from {cut.scan} limit {MOST_ROWS}").fetchall()
     return Sample("parquet", TextRules(), cut.layout.header, tuple(tuple(c or "" for c in row) for row in rows))
