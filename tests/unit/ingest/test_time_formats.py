@@ -133,8 +133,8 @@ def test_a_zone_by_its_offset(tmp_path: Path) -> None:
         ("%T", "whole date and the hour"),
         ("%F %I:%M", "whole date and the hour"),
         ("%F %", "holds %;"),
-        ("%Y-W%V-%u %T", "as %G, %V, %u, no other"),
-        ("%G-%V %T", "as %G, %V, %u, no other"),
+        ("%Y-W%V-%u %T", "as %G, %V and %u, no other"),
+        ("%G-%V %T", "as %G, %V and %u, no other"),
     ],
 )
 def test_what_cannot_be_read_is_refused_with_its_line(tmp_path: Path, form: str, words: str) -> None:
