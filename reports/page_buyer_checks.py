@@ -19,6 +19,8 @@ from reports.cells import Cell, PageTable, build, count, figure, left, lines, ri
 
 RULES = 12
 """Standing rules on paper; the workbook has all."""
+AGREEING = 8
+"""Lines of reel counts on paper where fewer differ clearly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +115,12 @@ def _enough(rule: Rule) -> Cell:
 
 
 def _counts(found: Sequence[Unexplained], currency: str, limit: int | None) -> PageTable:
+    if limit is not None:
+        clear = sum(map(_is_clear, found))
+        found, limit = sorted(found, key=lambda u: not _is_clear(u)), min(limit, max(clear, AGREEING))
     return build(
         "counts",
-        "Reel counts against logs, most money first",
+        "Reel counts against logs, " + ("clear differences and then " if limit else "") + "most money first",
         found,
         (
             (left("Part", 16), lambda u: text(u.part)),
@@ -129,6 +134,11 @@ def _counts(found: Sequence[Unexplained], currency: str, limit: int | None) -> P
         limit=limit,
         empty="There are no reel counts that are more than a machine's own books.",
     )
+
+
+def _is_clear(item: Unexplained) -> bool:
+    """True if the difference is more than counting and chance can explain."""
+    return item.low > 0 or item.high < 0
 
 
 def _unexplained(item: Unexplained) -> Cell:

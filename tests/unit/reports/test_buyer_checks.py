@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from reports import charts
-from reports.page_buyer_checks import RULES, checks
+from reports.page_buyer_checks import AGREEING, RULES, checks
 from tests.fixtures_bundle import empty_bundle, rich_bundle
 
 
@@ -33,6 +33,21 @@ def test_paper_shows_the_rules_that_cost_most() -> None:
     assert found.standing.more == len(bundle.standing) - RULES
     costs = [row[4].sort or 0.0 for row in found.standing.rows]
     assert costs == sorted((r.waste_cost or 0.0 for r in bundle.standing), reverse=True)[:RULES]
+
+
+def test_paper_shows_clear_differences_of_reel_counts_before_those_that_agree() -> None:
+    bundle = rich_bundle()
+    agreeing, clear = (
+        dataclasses.replace(bundle.unexplained[0], difference=d, low=d - 5, high=d + 5, value=v)
+        for d, v in ((1.0, 9.0), (-7.0, -1.0))
+    )
+    many = tuple(dataclasses.replace(agreeing, part=f"P{i}") for i in range(30))
+    last = dataclasses.replace(clear, part="GONE")
+    found = checks(dataclasses.replace(bundle, unexplained=(*many, last)), limit=30).counts
+    assert [row[0].text for row in found.rows] == ["GONE", *(f"P{i}" for i in range(AGREEING - 1))]
+    assert found.more == 31 - AGREEING
+    everything = checks(dataclasses.replace(bundle, unexplained=(*many, last)), limit=None).counts
+    assert [row[0].text for row in everything.rows][-1] == "GONE"
 
 
 def test_a_week_without_anything_says_so() -> None:
