@@ -40,7 +40,7 @@ def scan_sql(path: Path, rules: TextRules, fields: int, skip: int, *, numbered: 
     columns = [f"c{i}" for i in range(1, fields + 1)]
     if numbered:
         columns = ["line_text", "span_text", *columns]
-    nothing = ", ".join(literal(t) for t in dict.fromkeys(("", *rules.null)))
+    nothing = ", ".join(literal(t) for t in dict.fromkeys(("", *rules.null)) if t not in _beyond_scan(rules))
     options = {
         "delim": literal(rules.delimiter),
         "quote": literal(rules.quote),
@@ -49,6 +49,11 @@ def scan_sql(path: Path, rules: TextRules, fields: int, skip: int, *, numbered: 
         "nullstr": f"[{nothing}]",
     }
     return _read_csv(path, columns, options)
+
+
+def _beyond_scan(rules: TextRules) -> tuple[str, ...]:
+    """Texts for nothing that DuckDB's reader does not take: those with the quote or the delimiter in them."""
+    return tuple(t for t in rules.null if (rules.quote and rules.quote in t) or rules.delimiter in t)
 
 
 def irregular_sql(path: Path, rules: TextRules, fields: int, skip: int) -> str:
@@ -200,7 +205,8 @@ class Conversion:
         rules = self.mapping.text
         cell = f"c{place if isinstance(place, int) else self.places[place]}"
         if not rules.trim:
-            return cell
+            odd = ", ".join(literal(t) for t in _beyond_scan(rules))
+            return f"(case when {cell} in ({odd}) then null else {cell} end)" if odd else cell
         nothing = ", ".join(literal(t) for t in ("", *rules.null))
         return f"(case when trim({cell}) in ({nothing}) then null else trim({cell}) end)"
 

@@ -279,7 +279,8 @@ def test_rows_and_cells_out_of_order_are_not_left_out_in_silence(
 
 def test_a_text_with_a_negative_number_is_no_other_text(tmp_path: Path) -> None:
     def change(text: str) -> str:
-        return re.sub(r't="s"><v>\d+</v></c></row></sheetData>', 't="s"><v>-1</v></c></row></sheetData>', text)
+        as_number, as_text = r't="s"><v>\d+</v>', r't="inlineStr"><is><t>x</t></is>'  # versions of openpyxl differ
+        return re.sub(f"(?:{as_number}|{as_text})</c></row></sheetData>", 't="s"><v>-1</v></c></row></sheetData>', text)
 
     data = book([TITLES, [*ROW[:5], "x"]])
     if with_sheet(data, change) == with_sheet(data, str):

@@ -351,3 +351,12 @@ def test_blanks_come_off_the_names_of_columns_too(tmp_path: Path) -> None:
     mapping = MAPPING.replace("[text]\n", "[text]\ntrim = true\n").replace('"M"', '" M "')
     got = stage(tmp_path, " T ;M ; N;R\t;E;X \n" + GOOD.replace(";M1;", "; M1 ;"), mapping)
     assert (got.rows("machine, nozzle, outcome"), got.refused) == ([("M1", "N1", "placed")], [])
+
+
+@pytest.mark.parametrize("trim", ["true", "false"])
+def test_a_text_for_nothing_may_hold_the_quote_and_the_delimiter(tmp_path: Path, trim: str) -> None:
+    rules = f"trim = {trim}\nnull = ['-', '\"', 'a\"b', 'n;a']\n[time]"
+    cells = ["-", '""""', 'a"b', '"n;a"', "7", '"a""b"', "--"]
+    text = HEAD + "".join(f"2026-11-16 06:00:00;M1;N1;OK;{c};0.5\n" for c in cells)
+    got = stage(tmp_path, text, MAPPING.replace("[time]", rules))
+    assert (got.one("reason"), got.refused) == ([None, None, None, None, "7", None, "--"], [])
