@@ -66,7 +66,7 @@ def _ingest(folder: Path, count: int, clean: str) -> None:
 
 
 def test_ingest(tmp_path: Path, clean: str) -> None:
-    _ingest(tmp_path / "disk", 4, clean)
+    _ingest(tmp_path / "disk", 3, clean)
 
 
 @pytest.mark.long
@@ -108,7 +108,7 @@ def _pages(plant: Path) -> str:
 
 
 def test_week(tmp_path: Path) -> None:
-    _week(tmp_path / "disk", 3)
+    _week(tmp_path / "disk", 2)
 
 
 @pytest.mark.long

@@ -63,7 +63,7 @@ def _kill(template: Path, plant: Path, how: str, number: float, digest: str) -> 
 def test_before_some_statements(template: Path, clean: tuple[str, int], tmp_path: Path) -> None:
     digest, statements = clean
     assert statements > 40
-    for number in random.Random(20261127).sample(range(1, statements + 1), 6):
+    for number in random.Random(20261127).sample(range(1, statements + 1), 4):
         _kill(template, tmp_path / str(number), "statement", number, digest)
 
 
@@ -74,14 +74,14 @@ def test_before_every_statement(template: Path, clean: tuple[str, int], tmp_path
         _kill(template, tmp_path / str(number), "statement", number, digest)
 
 
-@pytest.mark.parametrize("count", [3, pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [2, pytest.param(40, marks=pytest.mark.long)])
 def test_inside_a_checkpoint(template: Path, clean: tuple[str, int], tmp_path: Path, count: int) -> None:
     rng = random.Random(count)
     for i in range(count):
         _kill(template, tmp_path / str(i), "checkpoint", rng.uniform(0.0, 0.2), clean[0])
 
 
-@pytest.mark.parametrize("count", [3, pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [2, pytest.param(40, marks=pytest.mark.long)])
 def test_while_a_report_is_written(template: Path, tmp_path: Path, count: int) -> None:
     """The week's folder is complete or not there; an older one stays as it was; then the same command brings it."""
     rng = random.Random(count)
@@ -107,7 +107,7 @@ def test_while_a_report_is_written(template: Path, tmp_path: Path, count: int) -
         check(pickfall("status", "--plant", plant), 0)
     check(pickfall("week", WEEK, "--plant", plant), 0)
     assert _pages(plant) == first
-    assert hits >= count // 3, "the kills came too late to test anything"
+    assert hits >= max(1, count // 3), "the kills came too late to test anything"
 
 
 def _pages(plant: Path) -> str:
