@@ -5,6 +5,8 @@ A full ingest hashes, parses, maps, checks, removes repeats, stores and rolls up
 
 from __future__ import annotations
 
+import gzip
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -122,7 +124,10 @@ def messages(scale: float, keep: Path | None) -> None:
         made = [sys.executable, "-m", "sample_logs.generator", "--out", work, "--plain", "--scale", str(scale)]
         run(made)
         plant = Path(work) / "plant"
-        for path in (plant / "inbox").iterdir():
+        for path in list((plant / "inbox").iterdir()):
+            if path.name.endswith(".ndjson.gz"):
+                with gzip.open(path) as packed, path.with_suffix("").open("wb") as plain:
+                    shutil.copyfileobj(packed, plain)
             if path.suffix != ".ndjson":
                 path.unlink()
         size = sum(p.stat().st_size for p in (plant / "inbox").iterdir()) / 1e6
