@@ -27,7 +27,14 @@ from typing import Any, BinaryIO, Final, TextIO
 import duckdb
 
 from pipeline.errors import PickfallError, UserError
-from pipeline.ingest.process_limits import FEW_THREADS, end_with_parent, leave_no_core, limit_cpu, limit_memory
+from pipeline.ingest.process_limits import (
+    FEW_THREADS,
+    end_process,
+    end_with_parent,
+    leave_no_core,
+    limit_cpu,
+    limit_memory,
+)
 from pipeline.settings import Limits
 
 MOST_SAID: Final = 1_000_000_000
@@ -64,12 +71,7 @@ def call_apart(function: Callable[..., Any], path: Path, *more: object, limits: 
             answer = _asked(process, (function, path.absolute(), work, more, limits))
         finally:
             clock.cancel()
-            process.kill()
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    with contextlib.suppress(OSError):
-                        pipe.close()
+            end_process(process)
     if answer is None:
         raise UserError(f"{path}: {_last_words(process.returncode, limits, late=late.is_set())}")
     if answer["is"] == "done":

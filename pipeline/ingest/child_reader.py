@@ -32,7 +32,7 @@ import duckdb
 from pipeline.errors import FileRefused, PickfallError
 from pipeline.ingest.child import Task, too_large
 from pipeline.ingest.dialect import Dialect, SourceFile
-from pipeline.ingest.process_limits import FEW_THREADS
+from pipeline.ingest.process_limits import FEW_THREADS, end_process
 from pipeline.ingest.quoting import path_literal
 from pipeline.ingest.staged_file import StagedFile
 from pipeline.ingest.staging import Staging
@@ -219,12 +219,7 @@ class ChildReader:
         process, self._process = self._process, None
         if process is None:
             return
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
+        end_process(process)
 
 
 def _work_folder(plant: Plant) -> Path:

@@ -13,6 +13,7 @@ import ctypes
 import re
 import resource
 import signal
+import subprocess
 from pathlib import Path
 from typing import Final
 
@@ -51,3 +52,13 @@ def leave_no_core() -> None:
     """Let this process leave no image of its memory when it breaks down."""
     with contextlib.suppress(OSError, ValueError):
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def end_process(process: subprocess.Popen[bytes]) -> None:
+    """From outside: end such a process at once, wait for it, and close its pipes."""
+    process.kill()
+    process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
