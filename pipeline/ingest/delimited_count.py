@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipeline.ingest.byte_counts import count_byte, count_pair
 from pipeline.ingest.mapping import TextRules
 
 PIECE = 1 << 20
@@ -38,10 +39,10 @@ def countable_lines(path: Path, rules: TextRules, fields: int, first: int) -> in
             if any(sign in piece or sign in edge for sign in signs):
                 return None
             end = piece[-reach:] if reach else b""
-            delimiters += piece.count(delimiter)
-            ends += piece.count(b"\n")
-            returns += piece.count(b"\r")
-            pairs += piece.count(b"\r\n") + (last == b"\r" and piece.startswith(b"\n"))
+            delimiters += count_byte(piece, delimiter)
+            ends += count_byte(piece, b"\n")
+            returns += count_byte(piece, b"\r")
+            pairs += count_pair(piece, b"\r\n") + (last == b"\r" and piece.startswith(b"\n"))
             last = piece[-1:]
     if returns and not returns == pairs == ends:
         return None

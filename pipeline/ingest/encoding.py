@@ -14,6 +14,7 @@ import codecs
 from dataclasses import dataclass
 
 from pipeline.errors import FileRefused
+from pipeline.ingest.byte_counts import count_byte
 
 # The marks of UTF-32 begin like those of UTF-16: longest first. Source: Unicode Standard, section 23.8, table 23-5.
 _MARKS = (
@@ -104,6 +105,16 @@ class Decoder:
         self._decoder = codecs.getincrementaldecoder(encoding.codec)("strict")
         self._to_skip = encoding.mark
         self._lines = 0
+
+    def passes(self, piece: bytes) -> bool:
+        """True if the next bytes are ASCII in a file of plain UTF-8: they are their own text and need no decoding.
+
+        They are taken as read then; otherwise nothing has changed and they are still to be decoded.
+        """
+        if not self._encoding.plain or self._decoder.getstate()[0] or not piece.isascii() or b"\0" in piece:
+            return False
+        self._lines += count_byte(piece, b"\n")
+        return True
 
     def decode(self, piece: bytes, *, final: bool = False) -> str:
         """Text of the next bytes; FileRefused with the line when they are no text of this encoding or hold a NUL."""

@@ -137,7 +137,10 @@ def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str |
         while True:
             digest.update(piece)
             size += len(piece)
-            if decoder is not None:
+            if decoder is not None and piece and not blank and len(sample) >= SAMPLE and decoder.passes(piece):
+                if copy is not None:
+                    copy.write(piece)
+            elif decoder is not None:
                 decoded = decoder.decode(piece, final=not piece)
                 blank = blank and not decoded.strip()
                 if len(sample) < SAMPLE:

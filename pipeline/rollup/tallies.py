@@ -13,7 +13,9 @@ decided in analysis/.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from importlib.resources import files
 
 import duckdb
@@ -28,6 +30,9 @@ COUNTER_REACH_HOURS = 12
 
 FAULT_REACH_SECONDS = 5
 """A fault explains a loss of the same machine and nozzle, designator or part within this many seconds."""
+
+SLICE_PICKS = 4_000_000
+"""Picks that are rolled up at once: their keys stay in memory, however large a load is."""
 
 
 def begin(con: duckdb.DuckDBPyConnection) -> None:
@@ -93,10 +98,38 @@ def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> 
     as_told = f"(select p.*, {told} from {names['pick']} p)"
     names = {**names, "filled": "known_key" if known else names["pick"], "asked": "known_key" if known else as_told}
     left_out = {"known_pick": not known, "counters": not _any(con, "counter")}
-    for step in STEPS:
-        if not left_out.get(step):
-            _run(con, step, names)
-    check(con, touched_only=True)
+    con.execute("create or replace temp table touched_hour as select * from touched")
+    for begin, end in _slices(con, names):
+        con.execute(
+            "create or replace temp table touched as select * from touched_hour where hour >= $1 and hour < $2",
+            [begin, end],
+        )
+        for step in STEPS:
+            if not left_out.get(step):
+                _run(con, step, names)
+        check(con, touched_only=True)
+
+
+def _slices(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> list[tuple[datetime, datetime]]:
+    """Spans of time, the first one first, that together hold all touched hours; end not included.
+
+    In order, because counters are held against the tallies of the hours before theirs.
+    """
+    hours = con.execute(
+        f"with wanted as (select distinct hour from touched), counted as ("
+        f"select date_trunc('hour', time) as hour, count(*) as picks from {names['pick']} "
+        "where time >= (select min(hour) from wanted) and time < (select max(hour) from wanted) + interval 1 hour "
+        "group by date_trunc('hour', time)) "
+        "select hour, coalesce(picks, 0) from wanted left join counted using (hour) order by hour"
+    ).fetchall()
+    cuts: list[datetime] = []
+    held = 0
+    for hour, picks in hours:
+        if not cuts or (held and held + picks > SLICE_PICKS):
+            cuts.append(hour)
+            held = 0
+        held += picks
+    return list(itertools.pairwise([*cuts, hours[-1][0] + timedelta(hours=1)])) if hours else []
 
 
 def _any(con: duckdb.DuckDBPyConnection, table: str) -> bool:

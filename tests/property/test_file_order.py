@@ -6,11 +6,13 @@ import tempfile
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline import settings as plant_settings
+from pipeline.rollup import tallies
 from pipeline.rollup.tallies import check
 from pipeline.store.database import open_store
 from tests.fixtures_ipc2591 import (
@@ -136,3 +138,20 @@ def test_messages_in_any_files_and_order_give_the_same_tallies(made: tuple[list[
                 f"where grain = 'joint' and machine = '{machine}' group by recipe",
             )
             assert dict(stored) == _expected(messages, machine)  # type: ignore[arg-type]
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(logs())
+def test_a_roll_up_hour_by_hour_gives_what_one_at_once_gives(made: tuple[list[Message], list[list[Message]]]) -> None:
+    """Large loads are rolled up in slices of time; tallies, counters and fills are the same."""
+    messages, _ = made
+    with tempfile.TemporaryDirectory() as a, tempfile.TemporaryDirectory() as b:
+        whole = _load(Path(a), [messages])
+        runs = mock.Mock(wraps=tallies.check)
+        with mock.patch.object(tallies, "SLICE_PICKS", 1), mock.patch.object(tallies, "check", runs):
+            sliced = _load(Path(b), [messages])
+        hours = query(whole, "select distinct date_trunc('hour', time) from pick")
+        assert runs.call_count >= len(hours)
+        for table in ("tally", "reason_tally", "counter_event", "fill_tally"):
+            every = f"select * from {table} order by all"
+            assert query(sliced, every) == query(whole, every)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import FileRefused
-from pipeline.ingest.source import SAMPLE, open_source
+from pipeline.ingest.source import PIECE, SAMPLE, open_source
 from pipeline.settings import Limits
 
 TEXT = "time;machine;outcome\n" + "".join(f"2026-11-16 06:00:{i:02d};M1;OK\n" for i in range(60))
@@ -162,3 +162,27 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path: Path, monkeypat
 
     monkeypatch.setattr("pipeline.ingest.source.hashlib.sha256", grow)
     assert "still being written" in refused(path)
+
+
+@pytest.mark.parametrize(
+    ("bad", "words"),
+    [(b"\0", "holds a NUL byte"), (b"\xfc", "holds the byte 0xfc"), (b"\xc3", "holds the byte 0xc3")],
+)
+@pytest.mark.parametrize("pieces", [1, 3])
+def test_a_bad_byte_behind_pieces_of_plain_ascii_names_its_line(
+    tmp_path: Path, bad: bytes, words: str, pieces: int
+) -> None:
+    before = b"2026-11-16 06:00:00;M1;OK\n" * (pieces * PIECE // 26 + 5)
+    path = make(tmp_path, before + b"2026;" + bad + b";OK\n" + b"2026-11-16 06:00:01;M1;OK\n" * 3)
+    number = before.count(b"\n") + 1
+    assert refused(path).startswith(f"line {number} {words}")
+
+
+def test_a_letter_across_two_pieces_behind_plain_ascii_is_read(tmp_path: Path) -> None:
+    line = b"2026-11-16 06:00:00;M1;OK\n"
+    before = line * (2 * PIECE // 26)
+    data = before + b"k" * (2 * PIECE - len(before) - 1) + "ü\n".encode() + line * (PIECE // 26)
+    assert data[2 * PIECE - 1 : 2 * PIECE + 1] == "ü".encode()
+    packed = open_source(make(tmp_path, gzip.compress(data, 1), "log.gz"), work(tmp_path), LIMITS)
+    assert packed.text.read_bytes() == data
+    assert open_source(make(tmp_path, data), work(tmp_path), LIMITS).content_hash == packed.content_hash
