@@ -15,7 +15,8 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import FileRefused
-from pipeline.ingest.child_reader import Answer, ChildReader, Staged
+from pipeline.ingest.child_reader import ChildReader
+from pipeline.ingest.reading_process import Answer, Staged
 from pipeline.ingest.registry import dialects
 from pipeline.intake import RefusedFile, display_names
 from pipeline.settings import Plant

@@ -19,8 +19,9 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import FileRefused, UserError
-from pipeline.ingest.child_reader import Answer, ChildReader, Known
+from pipeline.ingest.child_reader import ChildReader
 from pipeline.ingest.known_files import KnownFiles
+from pipeline.ingest.reading_process import Answer, Known
 from pipeline.ingest.registry import dialects
 from pipeline.settings import Plant
 from pipeline.store import loading

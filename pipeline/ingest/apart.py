@@ -5,7 +5,7 @@ Out:   what it returns: texts, numbers and lists of them, handed over as JSON.
 After: whatever the file does, this process goes on: the other one ended, and no file of its own is left. What a user
        can mend comes back as UserError; so does a file that takes too long or too much memory, or breaks that process.
 
-The run that loads many logs has a reader of its own that stays alive between them: child.py and child_reader.py.
+The run that loads many logs has a reader of its own that stays alive between them: child.py and reading_process.py.
 """
 
 from __future__ import annotations

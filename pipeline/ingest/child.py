@@ -3,7 +3,7 @@
 In:    over stdin, from the run that started it: the plant, its readers and the known contents; then one path at a time.
 Out:   over stdout: one line of JSON a file; and a Parquet file for every staged table with rows.
 After: a file was read whole, known already, or refused with a reason; whatever a file does to this process, its memory
-       and its time are bounded, and the run that started it goes on (child_reader.py is its other end).
+       and its time are bounded, and the run that started it goes on (reading_process.py is its other end).
 
 The bounds hold for one file: memory beyond what the program itself takes (RLIMIT_DATA), and processor time (RLIMIT_CPU)
 as a net under the clock of the other end. Where the system has no such limits only that clock is left.

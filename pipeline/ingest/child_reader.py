@@ -1,225 +1,115 @@
-"""Reads logs through a process of its own (child.py), and stays alive whatever a log does to it.
+"""Reads logs through processes of their own (child.py), and stays alive whatever a log does to them.
 
 In:    paths, the plant, its readers, the contents that the store knows.
 Out:   for every path in order: staged tables as files, "known", or FileRefused.
 After: a process that died or was too slow cost one file, refused with a reason; the next file has a new process. The
        run's folder below the store is empty again.
 
-One file is read ahead while the store takes in the one before.
+Files are read ahead while the store takes in the one before: one of them, or two at a time where there is much to read.
+A large file is read alone, so that two never need the memory of two.
 """
 
 from __future__ import annotations
 
-import contextlib
 import errno
-import json
-import os
-import pickle
 import shutil
-import signal
-import subprocess
-import sys
 import tempfile
-import threading
+from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
-import duckdb
-
-from pipeline.errors import FileRefused, PickfallError
-from pipeline.ingest.child import Task, too_large
-from pipeline.ingest.dialect import Dialect, SourceFile
-from pipeline.ingest.process_limits import FEW_THREADS, end_process
-from pipeline.ingest.quoting import path_literal
-from pipeline.ingest.staged_file import StagedFile
-from pipeline.ingest.staging import Staging
-from pipeline.schema.tables import EVENT_TABLES
+from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.reading_process import Answer, Known, ReadingProcess, Staged
 from pipeline.settings import Plant
 
-START_SECONDS = 120
-"""Within this time the process must be ready; it takes about one second."""
-
-_PROGRAM = "import sys; sys.path.append(sys.argv[1]); from pipeline.ingest.child import main; main()"
-_ROOT = Path(__file__).parents[2]
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """A file whose content is in the store already. state: see `file_state`."""
-
-    content_hash: str
-    state: tuple[int, ...]
+PROCESSES = 2
+SECOND_FROM = 2_000_000
+"""Bytes that one process is given before a second one is started, which takes half a second of a core."""
+ALONE_FROM = 64_000_000
+"""Bytes of a file that is read alone."""
 
 
 @dataclass(frozen=True, slots=True)
-class Staged:
-    """A file that was read whole; its tables lie in `folder` until the next file is asked for."""
+class _Asked:
+    """A file that a process was asked for, and the folder for its tables."""
 
-    source: SourceFile
-    dialect: str
-    mapping: str | None
-    read: int
-    ignored: int
-    tables: tuple[str, ...]
-    attached: dict[str, StagedFile]
+    process: ReadingProcess
+    path: Path
     folder: Path
-    state: tuple[int, ...]
-
-    def into(self, con: duckdb.DuckDBPyConnection) -> Staging:
-        """The staged tables on the store's connection."""
-        staging = Staging(con)
-        for name in self.tables:
-            con.execute(f"insert into staged_{name} by name from read_parquet({path_literal(self._file(name))})")
-        for name, found in self.attached.items():
-            staging.attach(name, found)
-        staging.records_read, staging.records_ignored = self.read, self.ignored
-        return staging
-
-    def _file(self, name: str) -> Path:
-        return self.folder / f"{name}.parquet"
-
-
-Answer = Known | Staged | FileRefused
+    size: int
 
 
 class ChildReader:
-    """A context that reads files one after the other in a child process, which is started when it is needed."""
+    """A context that reads files in processes of their own, which are started when they are needed."""
 
     def __init__(self, plant: Plant, readers: tuple[Dialect, ...], known: Iterable[str]) -> None:
-        self._plant, self._readers, self._known = plant, readers, set(known)
-        self._process: subprocess.Popen[bytes] | None = None
-        self._clock: threading.Timer | None = None
-        self._late = False
+        self._known = set(known)
         self._work = _work_folder(plant)
+        self._processes = [ReadingProcess(plant, readers, self._known, self._work) for _ in range(PROCESSES)]
+        self._asked: deque[_Asked] = deque()
+        self._next: Path | None = None
+        self._given = 0
 
     def __enter__(self) -> ChildReader:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._stop()
+        for process in self._processes:
+            process.stop()
         shutil.rmtree(self._work, ignore_errors=True)
 
     def read(self, paths: Iterable[Path]) -> Iterator[tuple[Path, Answer]]:
         """Each path with what came of it. What was staged must be taken before the next is asked for.
 
-        Raises OSError when the disk is full and PickfallError when the process cannot be started.
+        Raises OSError when the disk is full and PickfallError when a process cannot be started.
         """
         waiting = iter(paths)
-        asked = self._ask(next(waiting, None))
-        while asked is not None:
-            path, folder = asked
-            answer = self._answer(path, folder)
-            asked = self._ask(next(waiting, None))
-            yield path, answer
-            shutil.rmtree(folder, ignore_errors=True)
+        self._ask(waiting)
+        while self._asked:
+            asked = self._asked[0]
+            answer = self._once(asked.process.answer(asked.path, asked.folder))
+            self._asked.popleft()
+            self._ask(waiting)
+            yield asked.path, answer
+            shutil.rmtree(asked.folder, ignore_errors=True)
 
-    def _ask(self, path: Path | None) -> tuple[Path, Path] | None:
-        if path is None:
-            return None
-        self._work.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix="staged-", dir=self._work))
-        if self._process is None or self._process.poll() is not None:
-            self._start()
-        self._send((path, folder), self._plant.limits.file_seconds)
-        return path, folder
+    def _ask(self, waiting: Iterator[Path]) -> None:
+        """Give the free processes something to do."""
+        while len(self._asked) < (PROCESSES if self._given >= SECOND_FROM else 1):
+            path = self._next or next(waiting, None)
+            if path is None:
+                return
+            self._next = path
+            size = _size(path)
+            if self._asked and max(size, *(a.size for a in self._asked)) >= ALONE_FROM:
+                return
+            busy = [a.process for a in self._asked]
+            process = next(p for p in self._processes if p not in busy)
+            self._work.mkdir(parents=True, exist_ok=True)
+            folder = Path(tempfile.mkdtemp(prefix="staged-", dir=self._work))
+            process.ask(path, folder)
+            self._asked.append(_Asked(process, path, folder, size))
+            self._next = None
+            self._given += size
 
-    def _answer(self, path: Path, folder: Path) -> Answer:
-        found = self._hear()
-        if found is None:
-            return FileRefused(self._last_words())
-        if "last" in found:
-            self._stop()
-        if found["is"] == "full":
-            raise OSError(found["errno"], os.strerror(int(found["errno"])), str(self._work))
-        if found["is"] == "refused":
-            return FileRefused(str(found["reason"]), found["line"])
-        state = tuple(found["state"])
-        if found["is"] == "known":
-            return Known(str(found["content_hash"]), state)
-        self._known.add(found["content_hash"])
-        source = SourceFile(path, path, found["content_hash"], int(found["size"]), found["encoding"], "")
-        names = {t.name for t in EVENT_TABLES} | {"refused"}
-        tables = tuple(t for t in found["tables"] if t in names)
-        attached = {
-            t.name: StagedFile(folder / f"{t.name}.parquet", tuple(said["columns"]), said["first"], said["offset_us"])
-            for t in EVENT_TABLES
-            if (said := found["attached"].get(t.name))
-        }
-        counts = found["read"], found["ignored"]
-        return Staged(source, found["dialect"], found["mapping"], *counts, tables, attached, folder, state)
+    def _once(self, answer: Answer) -> Answer:
+        """The answer; "known" when another process read the same content before in this run."""
+        if not isinstance(answer, Staged):
+            return answer
+        content = answer.source.content_hash
+        if content in self._known:
+            return Known(content, answer.state)
+        self._known.add(content)
+        return answer
 
-    def _start(self) -> None:
-        self._stop()
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _PROGRAM, str(_ROOT)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, **FEW_THREADS},
-        )
-        self._send(Task(self._plant, self._readers, frozenset(self._known), self._work.absolute()), START_SECONDS)
-        if (said := self._hear()) is None or said["is"] != "ready":
-            why = said.get("reason") if said else None
-            raise PickfallError(f"the process that reads logs does not start ({why or self._end()}).")
 
-    def _send(self, message: object, seconds: float) -> None:
-        """Send a message, and give the process so long to answer it."""
-        process = self._process
-        if process is None or process.stdin is None:
-            raise RuntimeError("no process to send to")
-        self._late = False
-        self._clock = threading.Timer(seconds, self._too_late, [process])
-        self._clock.daemon = True
-        self._clock.start()
-        with contextlib.suppress(BrokenPipeError):  # it died: `_hear` says so
-            pickle.dump(message, process.stdin)
-            process.stdin.flush()
-
-    def _too_late(self, process: subprocess.Popen[bytes]) -> None:
-        self._late = True
-        process.kill()
-
-    def _hear(self) -> dict[str, Any] | None:
-        """The next answer; None when the process ended without one."""
-        if self._process is None or self._process.stdout is None:
-            return None
-        line = self._process.stdout.readline()
-        if self._clock is not None:
-            self._clock.cancel()
-        if not line.endswith(b"\n"):
-            self._process.wait()
-            return None
-        self._late = False
-        found: dict[str, Any] = json.loads(line)
-        return found
-
-    def _last_words(self) -> str:
-        """Why the process gave no answer, as the reason for refusing its file."""
-        limits = self._plant.limits
-        code = self._process.returncode if self._process is not None else 0
-        if self._late or code == -signal.SIGXCPU:
-            return (
-                f"reading it takes longer than {limits.file_seconds} seconds. Split it, or raise file_seconds in "
-                "[limits]."
-            )
-        if code in (-signal.SIGABRT, -signal.SIGKILL):  # how a library or the system ends a process without memory
-            return too_large(self._plant)
-        return f"the process that read it broke down ({self._end()}). The file may be damaged: copy it again."
-
-    def _end(self) -> str:
-        code = self._process.returncode if self._process is not None else 0
-        return signal.Signals(-code).name if code < 0 else f"exit code {code}"
-
-    def _stop(self) -> None:
-        if self._clock is not None:
-            self._clock.cancel()
-        process, self._process = self._process, None
-        if process is None:
-            return
-        end_process(process)
+def _size(path: Path) -> int:
+    try:
+        return path.lstat().st_size
+    except OSError:  # the process that reads it says what is wrong
+        return 0
 
 
 def _work_folder(plant: Plant) -> Path:

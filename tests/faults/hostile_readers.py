@@ -36,6 +36,8 @@ class Hostile:
             os._exit(7)
         elif word == "sleep":
             time.sleep(600)
+        elif word == "nap":
+            time.sleep(0.5)
         elif word == "spin":
             while True:
                 pass

@@ -13,12 +13,22 @@ import duckdb
 import pytest
 
 from pipeline.errors import FileRefused, PickfallError
-from pipeline.ingest.child_reader import Answer, ChildReader, Known, Staged
+from pipeline.ingest import child_reader
+from pipeline.ingest.child_reader import ChildReader
+from pipeline.ingest.reading_process import Answer, Known, Staged
 from pipeline.settings import Limits, Plant
 from tests.faults.hostile_readers import Hostile
 from tests.faults.runs import ROOT
 
 QUICK = Limits(file_seconds=3, file_memory_mb=400)
+
+
+@pytest.fixture(params=[1, 2], ids=["one process", "two processes"], autouse=True)
+def processes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    """Whatever a log does to one process, the answers are the same with another one beside it."""
+    if request.param == 2:
+        monkeypatch.setattr(child_reader, "SECOND_FROM", 0)
+    return int(request.param)
 
 
 def _files(folder: Path, *words: str) -> list[Path]:
@@ -109,6 +119,34 @@ def test_the_same_content_twice_and_content_that_is_known(tmp_path: Path) -> Non
     assert kinds == [Staged, Known]
 
 
+def test_two_processes_answer_in_the_order_of_the_files(tmp_path: Path, processes: int) -> None:
+    paths = _files(tmp_path, "nap", "good", "crash", "good", "nap", "good", "good")
+    with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
+        asked = child.read(paths)
+        path, first = next(asked)
+        assert isinstance(first, Staged)
+        assert len(child._asked) == processes
+        found = [(path, type(first)), *((p, type(a)) for p, a in asked)]
+        used = [p for p in child._processes if p.pid is not None]
+    assert found == [(p, FileRefused if "crash" in p.name else Staged) for p in paths]
+    assert len(used) == processes
+
+
+def test_a_large_file_is_read_alone(tmp_path: Path, processes: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(child_reader, "ALONE_FROM", 1000)
+    paths = _files(tmp_path, "good", "good", "good", "good", "good")
+    paths[2].write_text("good 2" + "\n" * 2000)
+    together: dict[str, int] = {}
+    with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
+        for path, answer in child.read(paths):
+            assert isinstance(answer, Staged)
+            assert path == paths[len(together)]
+            others = [a.path for a in child._asked]
+            assert paths[2] not in others or others == [paths[2]]
+            together[path.name] = len(others)
+    assert list(together.values()) == ([1, 1, 2, 1, 0] if processes == 2 else [1, 1, 1, 1, 0])
+
+
 def test_the_tables_of_a_file_come_over_whole(tmp_path: Path) -> None:
     paths = _files(tmp_path, "good")
     with duckdb.connect() as con, ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
@@ -162,7 +200,8 @@ def test_a_killed_run_takes_its_reading_process_along(tmp_path: Path) -> None:
         "import sys; from pathlib import Path; from pipeline.settings import Plant; "
         "from pipeline.ingest.child_reader import ChildReader; from tests.faults.hostile_readers import Hostile\n"
         "child = ChildReader(Plant(folder=Path(sys.argv[1])), (Hostile(),), ())\n"
-        "child._ask(Path(sys.argv[2])); print(child._process.pid, flush=True); child._hear()"
+        "child._ask(iter([Path(sys.argv[2])])); process = child._asked[0].process\n"
+        "print(process.pid, flush=True); process._hear()"
     )
     command = [sys.executable, "-c", program, str(tmp_path), str(path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as run:

@@ -25,8 +25,9 @@ import pytest
 
 from pipeline import settings
 from pipeline.errors import FileRefused
-from pipeline.ingest.child_reader import ChildReader, Known
+from pipeline.ingest.child_reader import ChildReader
 from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.reading_process import Known
 from pipeline.ingest.registry import dialects
 from pipeline.ingest.source import open_source
 from pipeline.ingest.staging import Staging
