@@ -3,11 +3,16 @@
 In:    bytes.
 Out:   how often a byte, or a pair of bytes, stands in them.
 After: the same numbers as `bytes.count` gives; a byte that is hardly ever there costs one look.
+
+numpy is fetched by the first large piece: a run over small logs starts without it.
 """
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Final
+
+LARGE: Final = 1 << 16
+"""Bytes from which on numpy counts."""
 
 
 def count_byte(piece: bytes, byte: bytes) -> int:
@@ -18,6 +23,10 @@ def count_byte(piece: bytes, byte: bytes) -> int:
     """
     if byte not in piece:
         return 0
+    if len(piece) < LARGE:
+        return piece.count(byte)
+    import numpy as np
+
     return int(np.count_nonzero(np.frombuffer(piece, np.uint8) == byte[0]))
 
 
@@ -29,5 +38,9 @@ def count_pair(piece: bytes, pair: bytes) -> int:
     """
     if pair not in piece:
         return 0
+    if len(piece) < LARGE:
+        return piece.count(pair)
+    import numpy as np
+
     values = np.frombuffer(piece, np.uint8)
     return int(np.count_nonzero((values[:-1] == pair[0]) & (values[1:] == pair[1])))
