@@ -15,6 +15,7 @@ from typing import Final
 
 from pipeline.errors import UserError
 from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
+from pipeline.ingest.propose_counters import grain_of, running_doubt
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
 from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
@@ -272,7 +273,9 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
             found.doubts["outcome."] = "an empty field" + ("; no text means placed" if only_losses else "")
         found.words[column.name] = made
     if table_name == "counter" and "grain" not in found.columns:
-        _grain(found)
+        found.constants["grain"], found.doubts["grain"] = grain_of(found.columns)
+    if table_name == "counter" and "running" not in found.columns and (doubt := running_doubt(sample, found.indexes)):
+        found.constants["running"], found.doubts["running"] = "true", doubt
     for column in wanted:
         if column.name in found.constants:
             continue
@@ -282,21 +285,6 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
             allowed = WORDS.get((table_name, column.name))
             found.constants[column.name] = "unknown" if column.name == "outcome" else (allowed or ("unknown",))[0]
             found.doubts[column.name] = "no column of the log tells it"
-
-
-def _grain(found: Guess) -> None:
-    """Which keys the counts are for: those of one kind of item, unless the log names both ends of a pick."""
-    pickers = [c for c in ("nozzle", "spindle", "head") if c in found.columns]
-    carriers = [c for c in ("feeder", "slot", "lane", "part", "reel", "lot") if c in found.columns]
-    if carriers and pickers and pickers != ["head"]:
-        found.constants["grain"] = "joint"
-        found.doubts["grain"] = (
-            f"{pickers[0]} and {carriers[0]} stand side by side: each count must be for that combination of both"
-        )
-        return
-    found.constants["grain"] = "feeder" if carriers else "nozzle" if pickers else "machine"
-    item = {"nozzle": "nozzle or spindle", "feeder": "feeder or slot", "machine": "machine"}[found.constants["grain"]]
-    found.doubts["grain"] = f"by its columns: each line counts the picks of one {item}"
 
 
 def _reasons(sample: Sample, found: Guess, table_name: str) -> None:

@@ -56,6 +56,37 @@ def test_counts_of_nozzle_and_feeder_together_are_joint_and_marked(tmp_path: Pat
     assert "nozzle and feeder stand side by side" in checked(proposal)["grain"]
 
 
+def _hourly(totals: list[list[int]]) -> str:
+    """Lines of two nozzles; totals: picks of each at the end of each hour."""
+    lines = ["End,Machine,Nozzle,Picks,Misses"]
+    for hour, both in enumerate(totals):
+        lines += [f"2026-11-16 {7 + hour:02d}:00:00,M1,N{n},{t},{t // 100}" for n, t in enumerate(both, 1)]
+    return "\n".join(lines) + "\n"
+
+
+def test_totals_that_run_on_are_told_by_their_not_falling(tmp_path: Path) -> None:
+    totals = [[500 + 310 * h, 90_000 + 290 * h] for h in range(8)]
+    totals[5][0], totals[6][0], totals[7][0] = 120, 430, 760  # set back once
+    proposal, got = proposed(tmp_path, _hourly(totals), "x.csv", "counter", command=True)
+    assert tomllib.loads(proposal)["constants"]["running"] == "true"
+    assert "counts fall in 1 only, as after a reset, in 14 steps" in checked(proposal)["running"]
+    assert (len(got.rows("running")), set(got.rows("running")), got.refused) == (16, {(True,)}, [])
+
+
+@pytest.mark.parametrize(
+    "totals",
+    [
+        [[500 + 37 * (h * 5 % 7), 600 - 23 * (h * 3 % 7)] for h in range(8)],  # up and down
+        [[500 + 310 * h, 700 + 290 * h] for h in range(4)],  # too few steps to tell
+        [[500, 600] for _ in range(8)],  # no step at all
+    ],
+)
+def test_counts_of_intervals_are_not_taken_for_totals(tmp_path: Path, totals: list[list[int]]) -> None:
+    proposal, got = proposed(tmp_path, _hourly(totals), "x.csv", "counter")
+    assert "running" not in tomllib.loads(proposal)["constants"]
+    assert (set(got.rows("running")), got.refused) == ({(None,)}, [])
+
+
 # Kinds of rows, footers, sections -------------------------------------------------------------------------------------
 
 
