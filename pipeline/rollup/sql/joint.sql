@@ -4,42 +4,57 @@ delete from tally where (machine, hour) in (select machine, hour from touched);
 
 -- Losses that go on with a run: one of the two picks before from the same feeder was lost the same way. A jam of ten is one
 -- event that lasts, not ten independent ones. Only feeders with two losses in the hour can have any.
+create or replace temp table losing_feeder as
+select p.machine, p.feeder, date_trunc('hour', p.time) as hour
+from {filled} p
+join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+where p.outcome in ('missed', 'rejected', 'dropped', 'unknown') and p.feeder is not null
+    and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+group by p.machine, p.feeder, date_trunc('hour', p.time)
+having count(*) >= 2;
+
+-- Their losses with all keys. The others only say in which order the picks came, for which few columns are sorted.
+create or replace temp table repeated_loss as
+select row_number() over () as loss_number, l.hour, p.*
+from {filled} p
+join losing_feeder l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
+where p.outcome in ('missed', 'rejected', 'dropped', 'unknown')
+    and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour;
+
 create or replace temp table following as
-with losing as (
-    select p.machine, p.feeder, date_trunc('hour', p.time) as hour
+with in_turn as (
+    select null as loss_number, l.hour, p.machine, p.feeder, p.time, p.board, p.designator, p.try_number, p.nozzle, p.outcome,
+        hash(p.head, p.spindle, p.part, p.reason, p.nozzle_type, p.slot, p.lane, p.package, p.reel, p.lot, p.recipe, p.method,
+            p.lighting) as others
     from {filled} p
-    join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
-    where p.outcome in ('missed', 'rejected', 'dropped', 'unknown') and p.feeder is not null
+    join losing_feeder l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
+    where p.outcome not in ('missed', 'rejected', 'dropped', 'unknown')
         and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
-    group by p.machine, p.feeder, date_trunc('hour', p.time)
-    having count(*) >= 2
+    union all
+    select loss_number, hour, machine, feeder, time, board, designator, try_number, nozzle, outcome,
+        hash(head, spindle, part, reason, nozzle_type, slot, lane, package, reel, lot, recipe, method, lighting)
+    from repeated_loss
 ),
 ordered as (
-    select l.hour, p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
-    coalesce(p.recipe, s.recipe) as recipe, p.method, p.lighting, p.outcome,
-        lag(p.outcome, 1, '') over in_order as one_before, lag(p.outcome, 2, '') over in_order as two_before
-    from {filled} p
-    join losing l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
-    left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
-    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    select loss_number, lag(outcome, 1, '') over in_order as one_before, lag(outcome, 2, '') over in_order as two_before
+    from in_turn
     window in_order as (
-        partition by p.machine, p.feeder, l.hour
-        order by p.time, p.board, p.designator, p.try_number, p.nozzle, p.head, p.spindle, p.part, p.outcome, p.reason,
-            p.nozzle_type, p.slot, p.lane, p.package, p.reel, p.lot, p.recipe, p.method, p.lighting
+        partition by machine, feeder, hour order by time, board, designator, try_number, nozzle, outcome, others
     )
 )
-select hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
-    recipe, method, lighting,
+select l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel, l.lot,
+    coalesce(l.recipe, s.recipe) as recipe, l.method, l.lighting,
     count(*) filter (where outcome = 'missed' and 'missed' in (one_before, two_before)) as missed,
     count(*) filter (where outcome = 'rejected' and 'rejected' in (one_before, two_before)) as rejected,
     count(*) filter (where outcome = 'dropped' and 'dropped' in (one_before, two_before)) as dropped,
     count(*) filter (where one_before in ('missed', 'rejected', 'dropped', 'unknown')
         or two_before in ('missed', 'rejected', 'dropped', 'unknown')) as lost
-from ordered
-where outcome in ('missed', 'rejected', 'dropped', 'unknown')
+from ordered o
+join repeated_loss l on l.loss_number = o.loss_number
+left join recipe_span s on s.machine = l.machine and l.time >= s.begin and l.time < s.end_
 group by
-    hour, machine, head, spindle, nozzle, nozzle_type, feeder, slot, lane, part, package, reel, lot,
-    recipe, method, lighting;
+    l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel, l.lot,
+    coalesce(l.recipe, s.recipe), l.method, l.lighting;
 
 insert into tally
 with counted as (
