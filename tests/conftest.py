@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import time
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,11 @@ import pytest
 from tests.plants import pickfall
 
 WAIT_SECONDS = 1200
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Processes for `-n auto`: one more than cores, for tests wait for the demo, for clocks and for other processes."""
+    return len(os.sched_getaffinity(0)) + 1
 
 
 @pytest.fixture(scope="session")
