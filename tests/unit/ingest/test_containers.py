@@ -339,6 +339,15 @@ def test_parquet_that_is_cut_off_or_a_bomb(tmp_path: Path) -> None:
         stage(tmp_path, bomb, mapping_for("parquet"))
 
 
+def test_parquet_with_bytes_that_are_no_text(tmp_path: Path) -> None:
+    """DuckDB tells the lengths of such texts and stops only where it uses them."""
+    good = parquet(tmp_path, "select '2026-11-16 06:00:00' as T, 'M17' as M, 'N' as N, 'OK' as R, '' as E, 1 as X")
+    bad = good.replace(b"M17", b"M\x80\xff")
+    assert bad != good
+    with pytest.raises(FileRefused, match=r"is Parquet that cannot be read .*not valid UTF8.*Copy it again"):
+        stage(tmp_path, bad, mapping_for("parquet"))
+
+
 def test_a_text_that_begins_like_parquet(tmp_path: Path) -> None:
     got = stage(tmp_path, HEAD.replace("T", "PAR1") + GOOD, MAPPING.replace('["T"]', '["PAR1"]'))
     assert got.one("line") == [2]
