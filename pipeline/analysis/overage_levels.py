@@ -46,13 +46,26 @@ def sums(index: IntArray, values: FloatArray, size: int) -> FloatArray:
 
 
 def shrink(
-    excess: FloatArray, df: FloatArray, size: FloatArray, package: IntArray, assumed: float
+    excess: FloatArray,
+    df: FloatArray,
+    size: FloatArray,
+    package: IntArray,
+    assumed: float,
+    told: FloatArray | float = 1.0,
 ) -> tuple[FloatArray, FloatArray]:
     """A variance component of each part, drawn to its package's, that to the plant's, that to the assumed one.
 
-    excess / size is a part's own moment estimate (it may be negative), df its degrees of freedom. The variance of a
-    moment estimate is 2 (component + noise)^2 / df, and that of what it is drawn to 2 pool^2 / PRIOR_DF; both are taken
-    at the component of the pool. A component of nearly nothing is so told by the data as well as a large one.
+    excess   of a part's sum of squares over its noise, in units of its peers' rate (it may be negative); shape (parts,)
+    df       its degrees of freedom
+    size     what the component is multiplied with in it, at the rate of its peers
+    package  of each part, as a number; assumed: the component where no data are
+    told     what `size` is multiplied with at the part's own rate, 0 or more
+
+    excess / (size told) would be a part's own estimate. It comes out too low on average: what raises the sum of squares
+    raises the part's rate too, by which it is divided. So numerators and denominators are summed up apart, with weights
+    that rest on the peers' rate alone. The variance of an estimate is 2 (component + noise)^2 / df, and that of what
+    it is drawn to 2 pool^2 / PRIOR_DF; both are taken at the component of the pool. A component of nearly nothing is
+    so told by the data as well as a large one.
     Returns the values by part, and by package with the plant's as last entry.
     """
     groups = int(package.max()) + 1
@@ -68,16 +81,37 @@ def shrink(
     plant = np.array([assumed])
     for _ in range(_ROUNDS):
         w = weight(plant)
-        plant = np.array([(float(w @ estimate) + PRIOR_DF * assumed) / (float(w.sum()) + PRIOR_DF)])
+        plant = np.array([(float(w @ estimate) + PRIOR_DF * assumed) / (float((w * told).sum()) + PRIOR_DF)])
         plant = np.maximum(plant, _FLOOR * assumed)
     own = np.repeat(plant, groups)
     for _ in range(_ROUNDS):
         w = weight(own[package])
-        own = (sums(package, w * estimate, groups) + PRIOR_DF * plant) / (sums(package, w, groups) + PRIOR_DF)
+        own = (sums(package, w * estimate, groups) + PRIOR_DF * plant) / (sums(package, w * told, groups) + PRIOR_DF)
         own = np.maximum(own, _FLOOR * assumed)
     w = weight(own[package])
-    value = np.maximum((w * estimate + PRIOR_DF * own[package]) / (w + PRIOR_DF), _FLOOR * assumed)
+    value = np.maximum((w * estimate + PRIOR_DF * own[package]) / (w * told + PRIOR_DF), _FLOOR * assumed)
     return value, np.append(own, plant)
+
+
+def left(need: FloatArray, size: FloatArray) -> FloatArray:
+    """Share of the variation between blocks of `size` that is left in a build of `need`: sum of squared shares.
+
+    The build begins with a fresh block and ends with what remains: (whole size^2 + rest^2) / need^2.
+    """
+    whole = np.floor(need / size)
+    rest = need - whole * size
+    return np.asarray((whole * size**2 + rest**2) / need**2)
+
+
+def left_of_cut(need: FloatArray, seen: FloatArray) -> FloatArray:
+    """The same where `seen` is what the history holds of a block that was not seen to end.
+
+    Any share of the block is as likely to have been seen: its size is seen / u with u uniform between 0 and 1. A build
+    of y times what was seen lies within one block with probability 1 / y; else 1 / (u y) of the variation is left.
+    Together this is (1 + log y) / y. Our assumption, no source.
+    """
+    times = np.maximum(need / seen, 1.0)
+    return np.asarray((1.0 + np.log(times)) / times)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,20 +210,22 @@ def _both(one: FloatArray | float, other: FloatArray | float) -> FloatArray:
 
 
 def _shape(seen: FloatArray, count: FloatArray, shape: FloatArray, mean: FloatArray, middle: float) -> float:
-    """1 / relative variance of gamma rates around `mean`: marginal likelihood, with what is seen taken as negative
-    binomial, and a log-normal prior of log sd 1.
+    """1 / relative variance of gamma rates around `mean`, by marginal likelihood, with what is seen taken as negative
+    binomial, and a log-normal prior of log sd 1 of the shape.
+
+    The relative variance is the mean of its posterior, not the likeliest one: a rate whose spread is in doubt varies by
+    the mean of the variances in question.
     """
-    best, found = -np.inf, middle
-    losses, expected = count * seen, count * mean
-    for between in _SHAPES.tolist():
-        k = 1.0 / _both(1.0 / between, 1.0 / shape)
+    losses, expected, inner = count * seen, count * mean, 1.0 / shape
+    logs = np.empty(_SHAPES.size)
+    for i, between in enumerate(_SHAPES.tolist()):
+        k = 1.0 / _both(1.0 / between, inner)
         value = np.sum(
             special.gammaln(k + losses)
             - special.gammaln(k)
             - k * np.log1p(expected / k)
             + losses * np.log(expected / (k + expected))
         )
-        value = float(value) - 0.5 * float(np.log(between / middle)) ** 2
-        if value > best:
-            best, found = value, between
-    return found
+        logs[i] = float(value) - 0.5 * float(np.log(between / middle)) ** 2
+    weight = np.exp(logs - logs.max())
+    return float(weight.sum() / (weight @ (1.0 / _SHAPES)))

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, shrink, sums
+from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, left, left_of_cut, shrink, sums
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.noisy_rate import noisy_rate
 
@@ -46,6 +46,7 @@ class Rates:
     rho_shift, rho_batch intraclass correlation between shifts, between batches
     per_shift, per_batch parts used in the shift, of the batch, in which a part typically finds itself: large ones count
                          more, as they do in what is left of the variation of a mean
+    cut                  no batch of the plant was seen to end: per_batch is what was seen of one
     """
 
     part: tuple[str, ...]
@@ -60,6 +61,7 @@ class Rates:
     rho_batch: FloatArray
     per_shift: FloatArray
     per_batch: FloatArray
+    cut: bool
 
     def for_build(self, at: IntArray, need: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Beta parameters (good, lost) of the mean rate over a build of `need` parts of the parts `at`.
@@ -69,8 +71,8 @@ class Rates:
         """
         a, b = self.a[at], self.b[at]
         mean = a / (a + b)
-        spread = self.rho_shift[at] * _left(need, self.per_shift[at])
-        spread = spread + self.rho_batch[at] * _left(need, self.per_batch[at])
+        spread = self.rho_shift[at] * left(need, self.per_shift[at])
+        spread = spread + self.rho_batch[at] * (left_of_cut if self.cut else left)(need, self.per_batch[at])
         size = np.maximum(1.0 / (1.0 / (a + b + 1.0) + spread) - 1.0, 1e-3)
         return (1.0 - mean) * size, mean * size
 
@@ -110,16 +112,6 @@ class _Recent:
     size: FloatArray
     shift_share: FloatArray
     batch_share: FloatArray
-
-
-def _left(need: FloatArray, size: FloatArray) -> FloatArray:
-    """Share of the variation between blocks of `size` that is left in a build of `need`: sum of squared shares.
-
-    The build begins with a fresh block and ends with what remains: (whole size^2 + rest^2) / need^2.
-    """
-    whole = np.floor(need / size)
-    rest = need - whole * size
-    return np.asarray((whole * size**2 + rest**2) / need**2)
 
 
 def fit(
@@ -242,24 +234,29 @@ def _variation(h: _History) -> tuple[FloatArray, FloatArray, tuple[FloatArray, F
     """Correlation within shifts and relative variance between batches of each part; the pools by package.
 
     Sums of squares are compared with what binomial noise alone would give; `thinning` is the noise of a count in which
-    a missed pick stands for a share of a part.
+    a missed pick stands for a share of a part. All are in units of the binomial variance at the package's rate.
     """
+    groups = len(h.packages)
     plant = (h.lost.sum() + 0.5) / (h.used.sum() + 1.0)
-    rate = (h.lost + 1.0) / (h.used + 1.0 / plant)
-    unit = rate * (1.0 - rate)
-    excess = h.shift_ss / unit - h.thinning * h.shift_df
-    shift, shift_pool = shrink(excess, h.shift_df, h.shift_size, h.package_of, DEFAULT_VARIATION * plant)
+    pooled = (sums(h.package_of, h.lost, groups) + 1.0) / (sums(h.package_of, h.used, groups) + 1.0 / plant)
+    peers = np.minimum(pooled, 0.5)[h.package_of]
+    rate = h.lost / h.used
+    told = rate * (1.0 - rate) / (peers * (1.0 - peers))
+    shift_ss, batch_ss = (ss / (peers * (1.0 - peers)) for ss in (h.shift_ss, h.batch_ss))
+    excess = shift_ss - h.thinning * h.shift_df * told
+    shift, shift_pool = shrink(excess, h.shift_df, h.shift_size, h.package_of, DEFAULT_VARIATION * plant, told)
     # Where a batch lasts one shift, the two cannot be told apart; shifts then vary at most as all cells do.
     df = h.shift_df + h.batch_df
-    excess = (h.shift_ss + h.batch_ss) / unit - h.thinning * df
-    every, every_pool = shrink(excess, df, h.used * (1 - h.shift_share), h.package_of, 2 * DEFAULT_VARIATION * plant)
+    excess, size = shift_ss + batch_ss - h.thinning * df * told, h.used * (1 - h.shift_share)
+    every, every_pool = shrink(excess, df, size, h.package_of, 2 * DEFAULT_VARIATION * plant, told)
     shift, shift_pool = np.minimum(shift, every), np.minimum(shift_pool, every_pool)
-    excess = h.batch_ss / unit - h.thinning * h.batch_df - shift * h.batch_shift_size
-    # A bad batch raises the part's mean as well as the spread, so that with few batches the ratio comes out too small.
+    excess = batch_ss - (h.thinning * h.batch_df + shift * h.batch_shift_size) * told
+    # The square of the rate, less what chance, shifts and the batches themselves add to it on average.
+    square = np.maximum(rate**2 - rate * (h.thinning / h.used + shift * h.shift_share), 0.0) / peers**2
     c2 = np.full(rate.size, DEFAULT_VARIATION)
     for _ in range(3):
-        low = 1.0 + 2.0 * np.minimum(c2, 1.0) * h.batch_share
-        c2, c2_pool = shrink(excess * low, h.batch_df, h.batch_size * rate, h.package_of, DEFAULT_VARIATION)
+        told = square / (1.0 + c2 * h.batch_share)
+        c2, c2_pool = shrink(excess, h.batch_df, h.batch_size * peers, h.package_of, DEFAULT_VARIATION, told)
     return shift, c2, (shift_pool, c2_pool)
 
 
@@ -306,6 +303,7 @@ def _pool(
     worth = np.where(ran, 1.0 / (1.0 / np.maximum(picks * mean, 1e-12) + 1.0 / factor), 0.0)
     rho_shift = np.where(ran, shift[at], pools[0][group])
     relative = np.where(ran, c2[at], pools[1][group])
+    per_batch, cut = _batches(h)
     members = np.append(np.bincount(h.package_of, minlength=groups), 0)
     return Rates(
         part=tuple(wanted),
@@ -319,8 +317,25 @@ def _pool(
         rho_shift=np.minimum(rho_shift, 0.5),
         rho_batch=np.minimum(relative * mean, 0.5),
         per_shift=_typical(h.used * h.shift_share, h.package_of, at, group, ran),
-        per_batch=_typical(h.used * h.batch_share, h.package_of, at, group, ran),
+        per_batch=_typical(per_batch, h.package_of, at, group, ran),
+        cut=cut,
     )
+
+
+def _batches(h: _History) -> tuple[FloatArray, bool]:
+    """Parts of the batch in which each part typically finds itself; and whether no batch of the plant was seen to end.
+
+    A part with a single batch has not seen its end: it takes the size of its peers, where theirs is larger.
+    """
+    amount, ended = h.used * h.batch_share, h.batch_df > 0
+    if not bool(ended.any()):
+        return amount, True
+    found = np.full(amount.size, float(np.median(amount[ended])))
+    for g in np.unique(h.package_of[~ended]):
+        of = ended & (h.package_of == g)
+        if bool(of.any()):
+            found[h.package_of == g] = float(np.median(amount[of]))
+    return np.where(ended, amount, np.maximum(amount, found)), False
 
 
 def _typical(amount: FloatArray, package: IntArray, at: IntArray, group: IntArray, ran: BoolArray) -> FloatArray:

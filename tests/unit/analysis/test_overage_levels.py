@@ -5,8 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, shrink
-from pipeline.analysis.overage_pooling import Rates
+from pipeline.analysis.overage_levels import (
+    DEFAULT_VARIATION,
+    NOTHING,
+    PART_SHAPE,
+    Levels,
+    left,
+    left_of_cut,
+    shrink,
+)
+from pipeline.analysis.overage_pooling import Rates, fit
+from tests.unit.analysis.test_overage import cell, usage_of
 
 
 def _moments(
@@ -39,6 +48,38 @@ def test_without_data_the_assumption_stands() -> None:
     np.testing.assert_allclose(pool, DEFAULT_VARIATION)
 
 
+def _bursts(rng: np.random.Generator) -> tuple[float, float]:
+    """Planted: correlation 0.0015, rate 0.002, parts of eight shifts with one loss each. Pool found with numerators and
+    denominators summed apart, and with each part's sum divided by its own rate.
+    """
+    picks, shifts, rate, rho = 500.0, 8, 0.002, 0.0015
+    lost = rng.poisson(picks * rate * rng.gamma(rate / rho, rho / rate, (200, shifts)))
+    mean = lost.mean(axis=1) / picks
+    square = picks * ((lost / picks - mean[:, None]) ** 2).sum(axis=1)
+    df, size, package = np.full(200, shifts - 1.0), np.full(200, picks * (shifts - 1.0)), np.zeros(200, dtype=np.int64)
+    _, apart = shrink((square - df * mean) / rate, df, size, package, 0.0005, mean / rate)
+    own = np.maximum(mean, 0.5 / (picks * shifts))
+    _, divided = shrink(square / own - df, df, size, package, 0.0005)
+    return float(apart[-1]) / rho, float(divided[-1]) / rho
+
+
+def test_bursts_do_not_hide_behind_the_rate_that_they_raise() -> None:
+    found = np.array([_bursts(np.random.default_rng([53, s])) for s in range(40)])
+    error = found.std(axis=0, ddof=1) / np.sqrt(40)
+    # The weak assumption, a third of what is planted, draws it down by a hundredth.
+    assert found[:, 0].mean() == pytest.approx(1.0, abs=4 * error[0] + 0.015)
+    assert error[0] < 0.02
+    assert found[:, 1].mean() < 0.9
+
+
+def test_an_unknown_spread_counts_with_its_mean() -> None:
+    """Nothing seen: the prior of the shape alone, log-normal around PART_SHAPE with log sd 1, where 1 / shape has the
+    mean exp(1 / 2) / PART_SHAPE; the grid leaves out a little of its tail.
+    """
+    level = Levels.of(np.zeros(4), np.full(4, 1e-6), np.full(4, 4.0), np.zeros(4, dtype=np.int64), 1)
+    assert 1 / level.part_shape == pytest.approx(np.exp(0.5) / PART_SHAPE, rel=0.02)
+
+
 def test_means_of_packages_are_not_pulled_down() -> None:
     """Rates of parts seen through uneven batches: what a new part borrows is right on average, not a tenth too low."""
     borrowed, true = [], []
@@ -68,9 +109,34 @@ def test_a_longer_build_sees_more_batches_and_shifts() -> None:
     one = np.ones(1)
     rates = Rates(
         ("P",), (None,), one, one, one * 2e6, one * 998e6, one, np.zeros(1, dtype=np.int64), one * 0.0, one * 0.001,
-        one, one * 1000.0,
+        one, one * 1000.0, False,
     )  # fmt: skip
     need = np.array([400.0, 1000.0, 1500.0, 2000.0])
     good, bad = rates.for_build(np.zeros(4, dtype=np.int64), need)
     left = 1 / (good + bad + 1)
     np.testing.assert_allclose(left, 0.001 * np.array([1, 1, 5 / 9, 1 / 2]) + 1e-9, rtol=1e-3)
+
+
+def test_a_batch_that_was_not_seen_to_end_may_be_long() -> None:
+    """Mean over a uniform share seen, by the midpoint rule, of what one block of that size leaves in a long build."""
+    share = (np.arange(200_000) + 0.5) / 200_000
+    for times in (0.3, 1.0, 3.0, 40.0):
+        by_hand = float(np.mean(np.minimum(1.0, 1.0 / (share * times))))
+        assert float(left_of_cut(np.array(times * 300.0), np.array(300.0))) == pytest.approx(by_hand, rel=1e-3)
+    need, seen = np.array([100.0, 700.0, 5000.0]), np.full(3, 300.0)
+    assert np.all(left_of_cut(need, seen) >= left(need, seen))
+
+
+def test_a_single_batch_takes_its_size_from_parts_that_had_several() -> None:
+    several = [cell("A", k, 1000, 2) for k in range(15)]
+    short = [cell("B", 0, 300, 1)]
+    packages: dict[str, str | None] = {"A": "0402", "B": "0402"}
+    both = fit(usage_of(*several, *short), packages, ["A", "B", "NEW"], 0.3)
+    alone = fit(usage_of(*short), packages, ["B"], 0.3)
+    assert both is not None
+    assert alone is not None
+    # Lots of five shifts with 1002 parts each.
+    np.testing.assert_allclose(both.per_batch, 5 * 1002.0)
+    assert not both.cut
+    assert alone.cut
+    np.testing.assert_allclose(alone.per_batch, 301.0)
