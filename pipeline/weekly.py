@@ -48,6 +48,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     week = frames.iso_week(label, zone)
     history = frames.weeks_before(week, plant.buying.history_weeks, zone)
 
+    earlier = _earlier(con, plant, week)
     frames.set_clock(con, plant, history[0].start, week.end)
     cells = frames.cells(con, week)
     if cells.is_empty():
@@ -57,8 +58,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     parts, builds = frames.master(con, "part"), frames.master(con, "build")
     last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
 
-    counted = _counted(con, week)
-    ranked = rank(cells, days, reasons, parts, plant, week.label, counted)
+    counted = _counted(con, week, earlier)
+    ranked = rank(cells, days, reasons, parts, plant, week.label, counted, earlier["total"])
     dispersions = ranked.dispersions
     services = outcomes(
         frames.services(con, plant, history[0].start, week.end),
@@ -108,6 +109,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         settings=plant.for_report(),
         versions=versions(),
         looked_at=ranked.looked_at,
+        spread_weeks=ranked.spread_weeks,
         basis=basis(con, plant, week.label),
         kits=bought.kits,
         standing=bought.standing,
@@ -126,13 +128,27 @@ ASKED: dict[frames.Question, tuple[str, ...]] = {
 """Which kinds of item each question is about."""
 
 
-def _counted(con: duckdb.DuckDBPyConnection, week: frames.Week) -> tuple[Counted, ...]:
-    """What machines without single picks counted this week."""
+def _earlier(
+    con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week
+) -> dict[frames.Question, tuple[pl.DataFrame, ...]]:
+    """CELLS of the weeks before that tell how far healthy items differ, oldest first, by question."""
+    weeks = frames.weeks_before(week, plant.statistics.spread_weeks + 1, ZoneInfo(plant.zone))[:-1]
+    if not weeks:
+        return dict.fromkeys(frames.GRAINS_FOR, ())
+    frames.set_clock(con, plant, weeks[0].start, weeks[-1].end)
+    return {question: tuple(frames.cells(con, w, question) for w in weeks) for question in frames.GRAINS_FOR}
+
+
+def _counted(
+    con: duckdb.DuckDBPyConnection, week: frames.Week, earlier: dict[frames.Question, tuple[pl.DataFrame, ...]]
+) -> tuple[Counted, ...]:
+    """What machines without single picks counted this week, and in the weeks before."""
     found = []
     for question, kinds in ASKED.items():
         cells = frames.cells(con, week, question).filter(pl.col("grain") != "joint")
         if not cells.is_empty():
-            found.append(Counted(kinds, cells, frames.days(con, question)))
+            before = tuple(c.filter(pl.col("grain") != "joint") for c in earlier[question])
+            found.append(Counted(kinds, cells, frames.days(con, question), before))
     return tuple(found)
 
 
