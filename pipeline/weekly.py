@@ -39,6 +39,9 @@ from reports import write_all
 RECOGNITION_PARTS = 12
 """Parts with most rejects that the engineer's page shows besides the flagged ones."""
 
+MOST_CELLS = 1_000_000
+"""Rows of CELLS of earlier weeks that are held in memory (about 400 MB)."""
+
 LIBRARIES = ("polars", "duckdb", "numpy", "scipy", "jinja2", "weasyprint", "xlsxwriter")
 
 
@@ -131,12 +134,24 @@ ASKED: dict[frames.Question, tuple[str, ...]] = {
 def _earlier(
     con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week
 ) -> dict[frames.Question, tuple[pl.DataFrame, ...]]:
-    """CELLS of the weeks before that tell how far healthy items differ, oldest first, by question."""
+    """CELLS of the weeks before that tell how far healthy items differ, oldest first, by question.
+
+    "total" holds single picks, the others counters. Weeks are left out, oldest first, beyond `MOST_CELLS` rows.
+    """
     weeks = frames.weeks_before(week, plant.statistics.spread_weeks + 1, ZoneInfo(plant.zone))[:-1]
+    found: dict[frames.Question, tuple[pl.DataFrame, ...]] = dict.fromkeys(frames.GRAINS_FOR, ())
     if not weeks:
-        return dict.fromkeys(frames.GRAINS_FOR, ())
+        return found
     frames.set_clock(con, plant, weeks[0].start, weeks[-1].end)
-    return {question: tuple(frames.cells(con, w, question) for w in weeks) for question in frames.GRAINS_FOR}
+    for question in found:
+        single, rows = question == "total", 0
+        for before in reversed(weeks):
+            cells = frames.cells(con, before, question).filter((pl.col("grain") == "joint") == single)
+            rows += len(cells)
+            if rows > MOST_CELLS:
+                break
+            found[question] = (cells, *found[question])
+    return found
 
 
 def _counted(
@@ -147,8 +162,7 @@ def _counted(
     for question, kinds in ASKED.items():
         cells = frames.cells(con, week, question).filter(pl.col("grain") != "joint")
         if not cells.is_empty():
-            before = tuple(c.filter(pl.col("grain") != "joint") for c in earlier[question])
-            found.append(Counted(kinds, cells, frames.days(con, question), before))
+            found.append(Counted(kinds, cells, frames.days(con, question), earlier[question]))
     return tuple(found)
 
 

@@ -29,6 +29,8 @@ FloatArray = NDArray[np.float64]
 
 LEAST_WEEKS: Final = 2
 """Earlier weeks below which the judged week stands alone."""
+LARGE_WEEKS: Final = 3
+"""Weeks that are looked at where they hold so many items that a fit takes a good part of a minute."""
 ROUGH_GRID: Final = FINE_GRID[::4]
 """Spreads that are weighed at first, when only the fits depend on it."""
 OUTLIER: Final = 4.0
@@ -71,7 +73,12 @@ def _rows(values: FloatArray, here: list[int | None], others: NDArray[np.int64])
 
 def look_back(weeks: Sequence[pl.DataFrame]) -> EarlierWeeks | None:
     """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss."""
-    states = [prepare(cells) for cells in weeks if int(cells["runs"].sum()) > 0]
+    states: list[State] = []
+    for cells in reversed(weeks):
+        if int(cells["runs"].sum()) > 0:
+            states.insert(0, prepare(cells))
+        if len(states) >= LARGE_WEEKS and states[0].model.route == "iterative":
+            break
     if len(states) < LEAST_WEEKS:
         return None
     rough = [state.first_fit() for state in states]

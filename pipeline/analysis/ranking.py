@@ -109,7 +109,7 @@ def rank(
     """
     usable, left_out = drop_uneven_keys(cells.filter(pl.col("grain") == "joint"))
     joint = _with_price(usable, parts, plant.costs)
-    before = [drop_uneven_keys(c.filter(pl.col("grain") == "joint"))[0] for c in earlier]
+    before = tuple(drop_uneven_keys(c.filter(pl.col("grain") == "joint"))[0] for c in earlier)
     found: list[_Fitted] = []
     for source in (None, *counted):
         priced = joint if source is None else _with_price(source.cells, parts, plant.costs)

@@ -9,6 +9,7 @@ import pytest
 from pipeline.analysis.attribution import attribute
 from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
 from pipeline.analysis.losses import with_chances
+from pipeline.estimators import crossed_logit
 from pipeline.settings import Statistics
 from tests.unit.analysis.test_attribution import small_week
 
@@ -75,6 +76,14 @@ def test_items_that_are_new_this_week_are_held_against_what_the_old_ones_showed(
     np.testing.assert_allclose(past.weights[[2, 0]], in_order.weights[[0, 2]], rtol=1e-9)
     assert past.weights.shape[0] == 3
     assert told.spread("machine", ["A"]) is None or told.seen.get("machine") is not None
+
+
+def test_of_a_very_large_plant_only_the_last_weeks_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(crossed_logit, "DENSE_LIMIT", 10)
+    frames = _weeks(5)
+    few, last = _told(frames), _told(frames[2:])
+    assert few.weeks == last.weeks == 3
+    np.testing.assert_array_equal(few.seen["nozzle"].estimates, last.seen["nozzle"].estimates)
 
 
 def test_the_same_weeks_give_the_same_figures() -> None:
