@@ -46,6 +46,8 @@ class Statistics:
     """Below this many losses nothing is flagged."""
     least_picks: int = 200
     """Below this many picks an item is reported as "not enough picks"."""
+    spread_weeks: int = 8
+    """Weeks before the reported one from which it is learnt how far healthy items differ; 0: from that week alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +230,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "smallest_saving": (0.0, 1e9),
     "least_losses": (1, 1_000_000),
     "least_picks": (1, 1_000_000_000),
+    "spread_weeks": (0, 52),
     "machine_hour": (0.0, 1e6),
     "retry_seconds": (0.0, 3600.0),
     "default_part": (0.0, 1e6),

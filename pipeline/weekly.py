@@ -39,6 +39,9 @@ from reports import write_all
 RECOGNITION_PARTS = 12
 """Parts with most rejects that the engineer's page shows besides the flagged ones."""
 
+MOST_CELLS = 1_000_000
+"""Rows of CELLS of earlier weeks that are held in memory (about 400 MB)."""
+
 LIBRARIES = ("polars", "duckdb", "numpy", "scipy", "jinja2", "weasyprint", "xlsxwriter")
 
 
@@ -48,6 +51,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     week = frames.iso_week(label, zone)
     history = frames.weeks_before(week, plant.buying.history_weeks, zone)
 
+    earlier = _earlier(con, plant, week)
     frames.set_clock(con, plant, history[0].start, week.end)
     cells = frames.cells(con, week)
     if cells.is_empty():
@@ -57,8 +61,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     parts, builds = frames.master(con, "part"), frames.master(con, "build")
     last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
 
-    counted = _counted(con, week)
-    ranked = rank(cells, days, reasons, parts, plant, week.label, counted)
+    counted = _counted(con, week, earlier)
+    ranked = rank(cells, days, reasons, parts, plant, week.label, counted, earlier["total"])
     dispersions = ranked.dispersions
     services = outcomes(
         frames.services(con, plant, history[0].start, week.end),
@@ -108,6 +112,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         settings=plant.for_report(),
         versions=versions(),
         looked_at=ranked.looked_at,
+        spread_weeks=ranked.spread_weeks,
         basis=basis(con, plant, week.label),
         kits=bought.kits,
         standing=bought.standing,
@@ -126,13 +131,38 @@ ASKED: dict[frames.Question, tuple[str, ...]] = {
 """Which kinds of item each question is about."""
 
 
-def _counted(con: duckdb.DuckDBPyConnection, week: frames.Week) -> tuple[Counted, ...]:
-    """What machines without single picks counted this week."""
+def _earlier(
+    con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week
+) -> dict[frames.Question, tuple[pl.DataFrame, ...]]:
+    """CELLS of the weeks before that tell how far healthy items differ, oldest first, by question.
+
+    "total" holds single picks, the others counters. Weeks are left out, oldest first, beyond `MOST_CELLS` rows.
+    """
+    weeks = frames.weeks_before(week, plant.statistics.spread_weeks + 1, ZoneInfo(plant.zone))[:-1]
+    found: dict[frames.Question, tuple[pl.DataFrame, ...]] = dict.fromkeys(frames.GRAINS_FOR, ())
+    if not weeks:
+        return found
+    frames.set_clock(con, plant, weeks[0].start, weeks[-1].end)
+    for question in found:
+        single, rows = question == "total", 0
+        for before in reversed(weeks):
+            cells = frames.cells(con, before, question).filter((pl.col("grain") == "joint") == single)
+            rows += len(cells)
+            if rows > MOST_CELLS:
+                break
+            found[question] = (cells, *found[question])
+    return found
+
+
+def _counted(
+    con: duckdb.DuckDBPyConnection, week: frames.Week, earlier: dict[frames.Question, tuple[pl.DataFrame, ...]]
+) -> tuple[Counted, ...]:
+    """What machines without single picks counted this week, and in the weeks before."""
     found = []
     for question, kinds in ASKED.items():
         cells = frames.cells(con, week, question).filter(pl.col("grain") != "joint")
         if not cells.is_empty():
-            found.append(Counted(kinds, cells, frames.days(con, question)))
+            found.append(Counted(kinds, cells, frames.days(con, question), earlier[question]))
     return tuple(found)
 
 

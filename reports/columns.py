@@ -114,7 +114,7 @@ def settings_rows(settings: dict[str, object]) -> Iterator[tuple[str, str]]:
 
 _WEEK_FIELDS: Final = (
     *("plant", "week", "start", "end", "zone", "currency"),
-    *("picks", "placed", "boards", "looked_at", "format"),
+    *("picks", "placed", "boards", "looked_at", "spread_weeks", "format"),
 )
 
 

@@ -87,6 +87,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "period": f"{words.moment(bundle.start)} to {words.moment(bundle.end)}",
         "level": f"{words.share(confidence)} " if confidence is not None else "",
         "fdr": words.share(fdr) if fdr is not None else "the set share",
+        "spread_weeks": bundle.spread_weeks,
         "losses": page_summary.losses(bundle.losses, limit=rows),
         "actions": page_summary.actions(bundle, limit=rows),
         "two_kinds": page_summary.two_kinds(bundle.actions),

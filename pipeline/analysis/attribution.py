@@ -20,8 +20,7 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -29,8 +28,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis import items
-from pipeline.estimators.crossed_logit import CrossedModel, CrossedResult
-from pipeline.estimators.dispersion import pearson_dispersion
+from pipeline.analysis.attribution_model import JUDGED, SPREAD_PRIOR, State, expit, prepare
+from pipeline.analysis.earlier_weeks import EarlierWeeks
+from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail
@@ -40,25 +40,6 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Item = tuple[int, int]
 """Number of the kind and of the level."""
-
-JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel")
-"""Kinds whose items are held against their peers."""
-
-SETTING: Final = ("machine_type", "method")
-"""What makes items peers: effects of their own with a wide spread; never judged."""
-
-SETTING_SD: Final = 1.0
-"""Spread of machine types and methods in log odds: they differ by design."""
-
-INTERCEPT_SD: Final = 10.0
-"""Prior spread of the plant's own log odds: as good as none, but a week without a loss keeps a finite rate."""
-
-BURST_KINDS: Final = ("feeder", "nozzle")
-"""Kinds over whose item x shift cells the dispersion of the model is measured."""
-
-SPREAD_PRIOR: Final = (float(np.log(0.2)), 0.5)
-"""Weak prior of a healthy spread in log odds, (mean, sd) of its log: 0.075 to 0.53 in 95 %. Common practice, no source.
-It keeps a spread of few levels away from nothing and from the outliers' size."""
 
 TRIED: Final = 3
 """Rivals that are tried against a suspect, of each sort."""
@@ -70,11 +51,11 @@ FEW: Final = 60
 
 MOST_AT_ONCE: Final = 8
 SHARED: Final = 0.3
-ROUGH_SD: Final = 0.3
-"""Spread of every kind in the first fit, which only serves to measure the dispersion."""
-
 CLOSE_LOOK: Final = 0.1
 """p-values below this are averaged over the uncertainty of the spread; above, its typical value will do."""
+
+NO_WEIGHT: Final = 1e-9
+"""Spreads that no item gives more weight than this are left out."""
 
 MOST_RELEASED: Final = 25
 AS_GOOD: Final = 6.0
@@ -134,31 +115,16 @@ class Attribution:
     run_length: float
 
 
-@dataclass(slots=True)
-class _State:
-    """Codes of every factor and what has been released so far."""
-
-    raw: IntArray
-    losses: IntArray
-    chances: IntArray
-    shift: IntArray
-    kinds: list[str]
-    codes: list[IntArray]
-    keys: list[list[str]]
-    model: CrossedModel
-    released: list[NDArray[np.bool_]] = field(default_factory=list)
-
-
-def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
+def attribute(cells: pl.DataFrame, settings: Statistics, earlier: EarlierWeeks | None = None) -> Attribution:
     """Fit, search for outliers, and judge every item (see the module's head).
 
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
-    state = _prepare(cells)
-    rough = _fit(state, np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in state.kinds]), 1.0)
-    bursts = [_dispersion(state, rough, k) for k, kind in enumerate(state.kinds) if kind in BURST_KINDS]
-    dispersion = max(bursts, default=1.0)
-    fit, spreads_are_old = _fit(state, None, dispersion, rough), False
+    state = prepare(cells)
+    if earlier is not None:
+        state.learn([earlier.spread(kind, names) for kind, names in zip(state.kinds, state.keys, strict=True)])
+    rough, dispersion = state.first_fit()
+    fit, spreads_are_old = state.fit(None, dispersion, rough), False
     p = _p_values(state, fit, dispersion, settings)
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
     while any(kind in JUDGED for kind in state.kinds) and len(released) < MOST_RELEASED:
@@ -168,7 +134,7 @@ def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
             fit, p = _release(state, found, fit, dispersion, settings, released)
             spreads_are_old = True
         elif spreads_are_old:
-            fit, spreads_are_old = _fit(state, None, dispersion, fit), False
+            fit, spreads_are_old = state.fit(None, dispersion, fit), False
             p = _p_values(state, fit, dispersion, settings)
         else:
             break
@@ -176,7 +142,7 @@ def attribute(cells: pl.DataFrame, settings: Statistics) -> Attribution:
 
 
 def _release(
-    state: _State,
+    state: State,
     found: list[tuple[Item, list[Item]]],
     before: CrossedResult,
     dispersion: float,
@@ -189,7 +155,7 @@ def _release(
     """
     for (k, level), _ in found:
         state.released[k][level] = True
-    fit = _fit(state, before.sigmas, dispersion, before)
+    fit = state.fit(before.sigmas, dispersion, before)
     p = _p_values(state, fit, dispersion, settings)
     for item, rivals in found:
         doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
@@ -197,103 +163,7 @@ def _release(
     return fit, p
 
 
-def _prepare(cells: pl.DataFrame) -> _State:
-    frame = cells.filter(pl.col("chances") > 0)
-    heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
-    several = heads.filter(pl.col("n") > 1)["machine"]
-    keyed = frame.select(
-        "losses",
-        "runs",
-        "chances",
-        "shift",
-        *[pl.col(c) for c in SETTING],
-        pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
-        *[items.key(k).alias(f"_{k}") for k in JUDGED],
-    )
-    kinds, codes, keys = [], [], []
-    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in JUDGED)]:
-        names = keyed[column].drop_nulls().unique().sort()
-        if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
-            continue
-        table = pl.DataFrame({"name": names, "code": np.arange(len(names), dtype=np.int64)})
-        code = keyed.select(pl.col(column).alias("name")).join(table, on="name", how="left", maintain_order="left")[
-            "code"
-        ]
-        kinds.append(kind)
-        codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
-        keys.append([str(n) for n in names])
-    shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
-    if not len(runs):
-        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
-    return _State(
-        raw=keyed["losses"].to_numpy().astype(np.int64),
-        losses=runs,
-        chances=chances,
-        shift=shift,
-        kinds=kinds,
-        codes=codes,
-        keys=keys,
-        model=CrossedModel(
-            runs,
-            chances,
-            np.ones((len(runs), 1)),
-            codes,
-            sizes=[len(k) for k in keys],
-            beta="joint",
-            beta_sd=INTERCEPT_SD,
-            log_sigma_prior=SPREAD_PRIOR,
-        ),
-        released=[np.zeros(len(names), dtype=bool) for names in keys],
-    )
-
-
-def _fit(
-    state: _State,
-    sigmas: Sequence[float | None] | FloatArray | None,
-    dispersion: float,
-    start: CrossedResult | None = None,
-) -> CrossedResult:
-    """The crossed model with the released items; spreads are estimated unless given; `start`: where to begin."""
-    held: list[float | None] = [SETTING_SD if k in SETTING else None for k in state.kinds]
-    if sigmas is not None:
-        held = [None if s is None else float(s) for s in sigmas]
-    return state.model.fit(released=state.released, sigmas=held, dispersion=dispersion, start=start)
-
-
-def _dispersion(state: _State, fit: CrossedResult, k: int) -> float:
-    """Dispersion over the item x shift cells of one kind, at least 1."""
-    known = state.codes[k] >= 0
-    cell = state.codes[k][known] * (int(state.shift.max(initial=0)) + 1) + state.shift[known]
-    _, place = np.unique(cell, return_inverse=True)
-    losses = np.bincount(place, state.losses[known])
-    chances = np.bincount(place, state.chances[known])
-    fitted = np.bincount(place, state.chances[known] * _expit(fit.linear_predictor()[known]))
-    if len(losses) <= len(state.keys[k]) + 1:
-        return 1.0
-    found = pearson_dispersion(losses, chances, fitted / chances, parameters=len(state.keys[k]))
-    return float(found.at_least_one)
-
-
-def _expit(eta: FloatArray) -> FloatArray:
-    return np.asarray(1.0 / (1.0 + np.exp(-eta)))
-
-
-def _expected(state: _State, fit: CrossedResult, k: int, eta: FloatArray) -> FloatArray:
-    """Losses of each item of kind k if its own effect were that of a healthy peer."""
-    known = state.codes[k] >= 0
-    code = state.codes[k][known]
-    own = fit.effects[k][code]
-    healthy = state.chances[known] * _expit(eta[known] - own)
-    return np.bincount(code, healthy, minlength=len(state.keys[k])).astype(np.float64)
-
-
-def _counts(state: _State, k: int, values: IntArray) -> IntArray:
-    known = state.codes[k] >= 0
-    return np.bincount(state.codes[k][known], values[known], minlength=len(state.keys[k])).astype(np.int64)
-
-
-def _p_values(state: _State, fit: CrossedResult, dispersion: float, settings: Statistics) -> list[FloatArray]:
+def _p_values(state: State, fit: CrossedResult, dispersion: float, settings: Statistics) -> list[FloatArray]:
     """p-value of every item of every kind; nan for kinds that are not judged and for items with too few chances."""
     eta = fit.linear_predictor()
     return [
@@ -303,10 +173,10 @@ def _p_values(state: _State, fit: CrossedResult, dispersion: float, settings: St
 
 
 def _p_of_kind(
-    state: _State, fit: CrossedResult, k: int, eta: FloatArray, dispersion: float, settings: Statistics
+    state: State, fit: CrossedResult, k: int, eta: FloatArray, dispersion: float, settings: Statistics
 ) -> FloatArray:
-    losses, chances = _counts(state, k, state.losses), _counts(state, k, state.chances)
-    expected = _expected(state, fit, k, eta)
+    losses, chances = state.counts(k, state.losses), state.counts(k, state.chances)
+    expected = state.expected(fit, k, eta)
     estimate, variance = fit.likelihood_only(k)
     unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
     with np.errstate(invalid="ignore"):
@@ -315,32 +185,50 @@ def _p_of_kind(
         losses,
         np.fmin(expected, alone),
         np.clip(unsure, 0.0, 25.0),
-        spread_weights(np.where(state.released[k], np.nan, estimate), variance, SPREAD_PRIOR),
-        max(dispersion, _dispersion(state, fit, k)),
+        *_spreads(state, k, np.where(state.released[k], np.nan, estimate), variance),
+        max(dispersion, state.dispersion(fit, k)),
     )
     return np.where(chances >= settings.least_picks, p, np.nan)
 
 
+def _spreads(state: State, k: int, estimate: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Spreads and their weights for each item: what its peers say this week and said in the weeks before.
+
+    Effects that stay were seen in those weeks already, so that of this week only what is new counts on top.
+    """
+    past = state.past[k]
+    if past is None:
+        return GRID, spread_weights(estimate, variance, SPREAD_PRIOR)
+    weights = spread_weights(estimate, variance, past.weights, past.grid, past.fresh)
+    some = weights.max(axis=0, initial=0.0) > NO_WEIGHT
+    return past.grid[some], weights[:, some]
+
+
 def _surprise(
-    losses: IntArray, expected: FloatArray, unsure: FloatArray, weights: FloatArray, dispersion: float
+    losses: IntArray,
+    expected: FloatArray,
+    unsure: FloatArray,
+    grid: FloatArray,
+    weights: FloatArray,
+    dispersion: float,
 ) -> FloatArray:
     """p-values averaged over what the peers say of the healthy spread; `unsure`: variance of the log of `expected`."""
-    typical = np.exp(weights @ np.log(GRID))
+    typical = np.exp(weights @ np.log(grid))
     p = excess_tail(losses, expected, np.sqrt(typical**2 + unsure), dispersion)
     close = p < CLOSE_LOOK
     if close.any():
-        spreads = np.sqrt(GRID[None, :] ** 2 + unsure[close, None])
+        spreads = np.sqrt(grid[None, :] ** 2 + unsure[close, None])
         tails = excess_tail(losses[close, None], expected[close, None], spreads, dispersion)
         p[close] = (tails * weights[close]).sum(axis=1)
     return p
 
 
-def _name(state: _State, item: Item) -> tuple[str, str]:
+def _name(state: State, item: Item) -> tuple[str, str]:
     return state.kinds[item[0]], state.keys[item[0]][item[1]]
 
 
 def _next_outliers(
-    state: _State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
+    state: State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
 ) -> list[tuple[Item, list[Item]]]:
     """Items to release next, each with its near equals.
 
@@ -361,7 +249,7 @@ def _next_outliers(
     return taken
 
 
-def _significant(state: _State, p: list[FloatArray], settings: Statistics) -> list[Item]:
+def _significant(state: State, p: list[FloatArray], settings: Statistics) -> list[Item]:
     """Items not yet released that stand out at the false discovery rate, most surprising first."""
     where = [(k, level) for k, values in enumerate(p) for level in range(len(values))]
     flat = np.concatenate(p)
@@ -370,13 +258,13 @@ def _significant(state: _State, p: list[FloatArray], settings: Statistics) -> li
     return [w for w in order if not state.released[w[0]][w[1]]]
 
 
-def _rivals(state: _State, item: Item, free: list[Item]) -> list[Item]:
+def _rivals(state: State, item: Item, free: list[Item]) -> list[Item]:
     """What else could be meant: surprising items that share its losses, and whatever handled most of them."""
     found = [w for w in free if w != item and _share(state, item, w)][:TRIED]
     return found + [w for w in _partners(state, item) if w not in found and not state.released[w[0]][w[1]]][:TRIED]
 
 
-def _contest(state: _State, fit: CrossedResult, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
+def _contest(state: State, fit: CrossedResult, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
     """The one that explains the data best when it has an effect of its own, and those that do so about as well."""
     fits = []
     for k, level in tried:
@@ -389,7 +277,7 @@ def _contest(state: _State, fit: CrossedResult, dispersion: float, tried: list[I
 
 
 def _hidden_outlier(
-    state: _State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
+    state: State, fit: CrossedResult, p: list[FloatArray], dispersion: float, settings: Statistics
 ) -> list[tuple[Item, list[Item]]]:
     """One more item that stands out once it no longer counts for the spread that it is held against.
 
@@ -404,7 +292,7 @@ def _hidden_outlier(
         state.released[k][level] = True
         sigmas: list[float | None] = [float(s) for s in fit.sigmas]
         sigmas[k] = None
-        without = _fit(state, sigmas, dispersion, fit)
+        without = state.fit(sigmas, dispersion, fit)
         alone = _p_of_kind(state, without, k, without.linear_predictor(), dispersion, settings)
         p[k][level] = np.fmin(p[k][level], alone[level])
         state.released[k][level] = False
@@ -415,14 +303,14 @@ def _hidden_outlier(
     return [_contest(state, fit, dispersion, [free[0], *rivals])]
 
 
-def _share(state: _State, one: Item, other: Item) -> bool:
+def _share(state: State, one: Item, other: Item) -> bool:
     """True when a good part of the losses of either are losses of both."""
     mine, theirs = state.codes[one[0]] == one[1], state.codes[other[0]] == other[1]
     both = int(state.losses[mine & theirs].sum())
     return both >= SHARED * min(int(state.losses[mine].sum()), int(state.losses[theirs].sum()))
 
 
-def _partners(state: _State, item: Item) -> list[Item]:
+def _partners(state: State, item: Item) -> list[Item]:
     """Items of other kinds that share most of an item's losses: what could be meant in its place."""
     k, level = item
     mine = state.codes[k] == level
@@ -440,17 +328,17 @@ def _partners(state: _State, item: Item) -> list[Item]:
 
 
 def _judge(
-    state: _State,
+    state: State,
     fit: CrossedResult,
     p: list[FloatArray],
     dispersion: float,
     released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
 ) -> Attribution:
     eta = fit.linear_predictor()
-    fitted = state.chances * _expit(eta)
+    fitted = state.chances * expit(eta)
     blamed = [(k, level) for k in range(len(state.kinds)) for level in np.flatnonzero(state.released[k])]
     shares = {
-        b: fitted - state.chances * _expit(eta - np.where(state.codes[b[0]] == b[1], fit.effects[b[0]][b[1]], 0.0))
+        b: fitted - state.chances * expit(eta - np.where(state.codes[b[0]] == b[1], fit.effects[b[0]][b[1]], 0.0))
         for b in blamed
     }
     judged = {}
@@ -473,16 +361,16 @@ def _judge(
         judged[kind] = Items(
             kind=kind,
             keys=state.keys[k],
-            losses=_counts(state, k, state.raw),
-            events=_counts(state, k, state.losses),
-            chances=_counts(state, k, state.chances),
-            expected=_expected(state, fit, k, eta),
+            losses=state.counts(k, state.raw),
+            events=state.counts(k, state.losses),
+            chances=state.counts(k, state.chances),
+            expected=state.expected(fit, k, eta),
             effect=fit.effects[k],
             variance=fit.full_variances(k),
             p=p[k],
             explained=explained,
             explained_by=names,
-            dispersion=max(dispersion, _dispersion(state, fit, k)),
+            dispersion=max(dispersion, state.dispersion(fit, k)),
             spread=float(fit.sigmas[k]),
         )
     run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)

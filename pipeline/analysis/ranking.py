@@ -1,7 +1,7 @@
 """Rank nozzles, spindles, heads, feeders, slots, parts, packages, reels and lots by what mending them would save.
 
 In:    the week's CELLS, DAYS and REASONS over the history, counters of machines without single picks, the part table,
-       the settings.
+       the settings; CELLS of the weeks before.
 Out:   a `Ranking`: one Suspect an item and kind of loss, best saving (lower bound) first.
 After: an item is flagged only if it is beyond the healthy spread of its peers at the false discovery rate over
        everything looked at this week, and large enough to matter; every flag says what it was compared with.
@@ -28,6 +28,7 @@ from scipy import stats
 from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, Items, attribute
+from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate
@@ -48,26 +49,32 @@ ENDLESS: Final = 50.0
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """All suspects of a week, how many were tested, and the dispersion by kind of loss."""
+    """All suspects of a week, how many were tested, and the dispersion by kind of loss.
+
+    spread_weeks  how many weeks before told how far healthy items differ (the most over all kinds of loss)
+    """
 
     suspects: tuple[Suspect, ...]
     looked_at: int
     dispersions: dict[str, float]
     notes: tuple[str, ...]
+    spread_weeks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Counted:
     """What the counters of machines say that log no single picks, for the kinds of item that they name.
 
-    kinds  which kinds these counters can be asked about
-    cells  the week's CELLS of their grain alone
-    days   DAYS over the history, of the grain that is finest for these kinds
+    kinds    which kinds these counters can be asked about
+    cells    the week's CELLS of their grain alone
+    days     DAYS over the history, of the grain that is finest for these kinds
+    earlier  their CELLS in the weeks before, oldest first
     """
 
     kinds: tuple[str, ...]
     cells: pl.DataFrame
     days: pl.DataFrame
+    earlier: tuple[pl.DataFrame, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +85,7 @@ class _Fitted:
     attribution: Attribution
     frame: pl.DataFrame
     counted: Counted | None
+    spread_weeks: int
 
     @property
     def dispersion(self) -> float:
@@ -92,21 +100,26 @@ def rank(
     plant: Plant,
     week: str,
     counted: tuple[Counted, ...] = (),
+    earlier: tuple[pl.DataFrame, ...] = (),
 ) -> Ranking:
-    """The week's ranking over all kinds and kinds of loss.
+    """The week's ranking over all kinds and kinds of loss; `earlier`: CELLS of the weeks before, oldest first.
 
     Counters beside each other count the same picks: each grain is fitted by itself and asked only about its own kinds.
     A counter does not say which parts a nozzle ran, so that its suspects cannot be told from what they worked with.
     """
     usable, left_out = drop_uneven_keys(cells.filter(pl.col("grain") == "joint"))
     joint = _with_price(usable, parts, plant.costs)
+    before = tuple(drop_uneven_keys(c.filter(pl.col("grain") == "joint"))[0] for c in earlier)
     found: list[_Fitted] = []
     for source in (None, *counted):
         priced = joint if source is None else _with_price(source.cells, parts, plant.costs)
+        past = before if source is None else source.earlier
         for loss in LOSSES:
             frame = with_chances(priced, loss)
             if int(frame["chances"].sum()) > 0:
-                found.append(_Fitted(loss, attribute(frame, plant.statistics), frame, source))
+                told = look_back([with_chances(c, loss) for c in past])
+                verdict = attribute(frame, plant.statistics, told)
+                found.append(_Fitted(loss, verdict, frame, source, told.weeks if told else 0))
     found = _each_item_once(found)
     suspects: list[Suspect] = []
     at_work: dict[int, evidence.Context] = {}
@@ -143,6 +156,7 @@ def rank(
         looked_at=int(sum(np.isfinite(t.p).sum() for f in found for t in f.attribution.items.values())),
         dispersions=dispersions,
         notes=notes,
+        spread_weeks=max((f.spread_weeks for f in found), default=0),
     )
 
 

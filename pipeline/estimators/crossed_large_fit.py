@@ -122,7 +122,7 @@ class LargeFit:
         )
         self.objective.evaluations += 1
         gradient = found.mean
-        penalty = self.objective.log_sigma_penalty(np.log(self.sigmas))[1]
+        penalty = self.objective.log_sigma_penalty(np.log(self.sigmas), np.arange(self.sigmas.size))[1]
         gradient[: penalty.size] += penalty
         return gradient, found
 

@@ -47,7 +47,7 @@ def fit_crossed(
     dispersion: float = 1.0,
     beta: Literal["outer", "joint"] = "outer",
     beta_sd: ArrayLike | None = None,
-    log_sigma_prior: tuple[float, float] | None = None,
+    log_sigma_prior: tuple[ArrayLike, ArrayLike] | None = None,
     tolerance: float = 1e-3,
     max_evaluations: int = 150,
     route: Literal["auto", "dense", "iterative"] = "auto",
@@ -68,7 +68,8 @@ def fit_crossed(
                       effects of every factor sum to 0
     beta_sd           prior sd of each fixed effect (scalar or shape (p,)), centred at 0; keeps a method without a
                       single loss from running away. Default: none
-    log_sigma_prior   (mean, sd) of a normal prior on each estimated log sigma, not in minus2loglik. Default: none
+    log_sigma_prior   (mean, sd) of a normal prior on each estimated log sigma, scalars or shape (K,); not in
+                      minus2loglik. Default: none
     tolerance         largest gradient at the end, per standard error of the parameter; the iterative route stops at
                       0.02 or at this, whichever is larger
     max_evaluations   most gradients of the dense route; the iterative one takes at most 15 Newton steps
@@ -130,7 +131,7 @@ class CrossedModel:
         offset: ArrayLike | None = None,
         beta: Literal["outer", "joint"] = "outer",
         beta_sd: ArrayLike | None = None,
-        log_sigma_prior: tuple[float, float] | None = None,
+        log_sigma_prior: tuple[ArrayLike, ArrayLike] | None = None,
         tolerance: float = 1e-3,
         max_evaluations: int = 150,
         route: Literal["auto", "dense", "iterative"] = "auto",
@@ -146,12 +147,22 @@ class CrossedModel:
         elif p and np.linalg.matrix_rank(self.design.X) < p:
             raise ValueError("the columns of X are linearly dependent; leave one out or give beta_sd")
         self._outer_beta = beta == "outer" and p > 0
-        self._log_sigma_prior = log_sigma_prior
+        self.prior_sigmas(log_sigma_prior)
         self._tolerance = tolerance
         self._most = max_evaluations
         self.route = route if route != "auto" else self._route()
         self._assembler: AnyAssembler
         self._assembler = LargeAssembler(self.design) if self.route == "iterative" else Assembler(self.design)
+
+    def prior_sigmas(self, log_sigma_prior: tuple[ArrayLike, ArrayLike] | None) -> None:
+        """Take another prior on the log sigmas for the fits to come; ValueError for a sd that is not above 0."""
+        self._log_sigma_prior = None
+        if log_sigma_prior is not None:
+            count = len(self.design.sizes)
+            mean, sd = (np.broadcast_to(np.asarray(p, dtype=float), (count,)).copy() for p in log_sigma_prior)
+            if not bool(np.all(np.isfinite(mean)) and np.all(sd > 0)):
+                raise ValueError("log_sigma_prior needs finite means and sds above 0")
+            self._log_sigma_prior = mean, sd
 
     def _route(self) -> str:
         """By the number of effects besides the largest factor."""

@@ -19,7 +19,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from scipy import special
 
-from pipeline.estimators.arrays import BoolArray, FloatArray
+from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.crossed_design import RELEASED_SD, Design
 from pipeline.estimators.crossed_large import LargeAssembler
 from pipeline.estimators.crossed_result import CrossedResult
@@ -38,12 +38,12 @@ class Priors:
 
     dispersion       phi >= 1: the log-likelihood is divided by it
     fixed_precision  prior precision of each fixed effect, shape (p,); 0 for none
-    log_sigma        mean and sd of a normal prior on each estimated log sigma, or None
+    log_sigma        mean and sd of a normal prior on each estimated log sigma, each of shape (K,), or None
     """
 
     dispersion: float
     fixed_precision: FloatArray
-    log_sigma: tuple[float, float] | None
+    log_sigma: tuple[FloatArray, FloatArray] | None
 
 
 @dataclass(frozen=True)
@@ -240,11 +240,11 @@ class LaplaceObjective:
         by_beta = by_beta + self.priors.fixed_precision * mode.stacked[self.effects :]
         return by_sigma, by_beta
 
-    def log_sigma_penalty(self, log_sigmas: FloatArray) -> tuple[float, FloatArray]:
-        """Minus log density (up to a constant) of the weak prior, and its gradient."""
+    def log_sigma_penalty(self, log_sigmas: FloatArray, which: BoolArray | IntArray) -> tuple[float, FloatArray]:
+        """Minus log density (up to a constant) of the weak prior, and its gradient; which: the factors given."""
         if self.priors.log_sigma is None:
             return 0.0, np.zeros(log_sigmas.size)
-        centre, spread = self.priors.log_sigma
+        centre, spread = (values[which] for values in self.priors.log_sigma)
         away = (log_sigmas - centre) / spread
         return 0.5 * float(away @ away), away / spread
 

@@ -80,10 +80,9 @@ class OuterFit:
 
     def _curvature(self, mode: Mode) -> FloatArray:
         """Scale of each parameter; returns the curvature that Newton starts with, in those scales."""
-        free = self.scale.size
         information = self.objective.log_sigma_information(mode, self.free)[np.ix_(self.free, self.free)]
         if self.objective.priors.log_sigma is not None:
-            information = information + np.eye(free) / self.objective.priors.log_sigma[1] ** 2
+            information = information + np.diag(1.0 / self.objective.priors.log_sigma[1][self.free] ** 2)
         self.scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 0.5))
         self.beta = mode.stacked[self.objective.effects :].copy()
         if self.objective.outer_beta:
@@ -105,7 +104,7 @@ class OuterFit:
         """Half of -2 log L and the weak prior; the mode is kept for the gradient."""
         sigmas, beta = self._unpack(x)
         mode = self.objective.mode(sigmas, beta if self.objective.outer_beta else None)
-        value = self.objective.value(mode) + self.objective.log_sigma_penalty(np.log(sigmas[self.free]))[0]
+        value = self.objective.value(mode) + self.objective.log_sigma_penalty(np.log(sigmas[self.free]), self.free)[0]
         if not np.isfinite(value):
             raise np.linalg.LinAlgError("the likelihood is not finite")
         self._last = x.copy(), mode
@@ -116,7 +115,7 @@ class OuterFit:
             self._value(x)
         assert self._last is not None
         by_sigma, by_beta = self.objective.gradient(self._last[1])
-        slope = self.objective.log_sigma_penalty(np.log(self._unpack(x)[0][self.free]))[1]
+        slope = self.objective.log_sigma_penalty(np.log(self._unpack(x)[0][self.free]), self.free)[1]
         return np.concatenate(
             [(by_sigma[self.free] + slope) * self.scale, self.root.T @ by_beta if by_beta.size else by_beta]
         )
@@ -221,10 +220,12 @@ class OuterFit:
         if not small:
             return x
         value = self._value(x)
+        factor = np.flatnonzero(self.free)
         for i in small:
             trial = x.copy()
             trial[i] = LOWEST / self.scale[i]
-            penalty = [self.objective.log_sigma_penalty(np.array([at[i] * self.scale[i]]))[0] for at in (x, trial)]
+            logs = [np.array([at[i] * self.scale[i]]) for at in (x, trial)]
+            penalty = [self.objective.log_sigma_penalty(at, factor[[i]])[0] for at in logs]
             if penalty[1] - penalty[0] > _RULED_OUT:
                 continue
             at_zero = self._value(trial)
@@ -267,7 +268,7 @@ class OuterFit:
             return errors
         information = self.objective.log_sigma_information(mode, self.free & ~zero)[np.ix_(use, use)]
         if self.objective.priors.log_sigma is not None:
-            information = information + np.eye(use.size) / self.objective.priors.log_sigma[1] ** 2
+            information = information + np.diag(1.0 / self.objective.priors.log_sigma[1][use] ** 2)
         if np.min(np.diag(information)) < 1e-3 or np.linalg.cond(information) > 1e10:
             return errors
         with np.errstate(invalid="ignore"):

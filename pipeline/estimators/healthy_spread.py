@@ -37,13 +37,18 @@ GRID: Final = np.exp(np.linspace(np.log(0.02), np.log(2.0), 25))
 
 
 def spread_weights(
-    estimates: ArrayLike, variances: ArrayLike, prior: tuple[float, float], grid: ArrayLike = GRID
+    estimates: ArrayLike,
+    variances: ArrayLike,
+    prior: tuple[float, float] | FloatArray,
+    grid: ArrayLike = GRID,
+    power: float = 1.0,
 ) -> FloatArray:
     """Posterior weights of each spread on the grid, item by item, from the item's peers alone.
 
     estimates, variances  shape (n,), log odds; variance inf or estimate nan: says nothing
-    prior                 (mean, sd) of the log spread
+    prior                 (mean, sd) of the log spread; or weights of the grid, item by item, shape (n, g)
     grid                  spreads > 0, shape (g,), evenly spaced in their logarithm
+    power                 weight of the peers' likelihood, 0 to 1: what of it the prior does not know already
 
     Returns shape (n, g); each row sums to 1. Raises ValueError when shapes differ.
 
@@ -54,36 +59,56 @@ def spread_weights(
     True
     """
     u, v, s = np.asarray(estimates, float), np.asarray(variances, float), np.asarray(grid, float)
-    by_share, each = _log_posterior(u, v, prior, s)
-    log_weights = special.logsumexp(by_share[:, None, :] - each, axis=0)
+    log_prior = stats.norm.logpdf(np.log(s), *prior)[None, :] if isinstance(prior, tuple) else _log(prior)
+    by_share, each = _log_posterior(u, v, s)
+    log_weights = power * special.logsumexp(by_share[:, None, :] - each, axis=0) + log_prior
     weights = np.exp(log_weights - log_weights.max(axis=1, keepdims=True))
     return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
 
-def _log_posterior(
-    u: FloatArray, v: FloatArray, prior: tuple[float, float], s: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Log posterior of each share and spread, shape (shares, g), and each item's log likelihood there, shape
-    (shares, n, g); 0 for what says nothing.
+def _log(weights: FloatArray) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(weights))
+
+
+def _log_posterior(u: FloatArray, v: FloatArray, s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log posterior of each share at each spread, shape (shares, g), and each item's log likelihood there, shape
+    (shares, n, g); 0 for what says nothing. Spreads are equally likely beforehand.
     """
     if u.shape != v.shape or u.ndim != 1:
         raise ValueError("estimates and variances must have the same shape (n,)")
     says = np.isfinite(u) & np.isfinite(v)
     x, variance = u[says, None], s[None, :] ** 2 + v[says, None]
-    healthy, outlier = stats.norm.logpdf(x, 0, np.sqrt(variance)), _log_outlier(x, variance)
     each = np.zeros((SHARES.size, u.size, s.size))
+    each[:, says] = log_with_outliers(log_normal(x, variance), log_outlier(x, variance))
+    return each.sum(axis=1) + log_share_prior()[:, None], each
+
+
+def log_share_prior() -> FloatArray:
+    """Log prior of each share of outliers in `SHARES`, up to a constant."""
+    return np.asarray(stats.beta.logpdf(SHARES, *SHARE_PRIOR) + np.log(np.gradient(SHARES)))
+
+
+def log_with_outliers(healthy: FloatArray, outlier: FloatArray) -> FloatArray:
+    """Log density of items that are outliers with each probability of `SHARES`, shape (shares, n, g).
+
+    healthy, outlier  log density of the items if they are that for certain, shape (n, g)
+    """
     shares = SHARES[:, None, None]
-    each[:, says] = np.logaddexp(np.log1p(-shares) + healthy, np.log(shares) + outlier)
-    log_prior = (stats.beta.logpdf(SHARES, *SHARE_PRIOR) + np.log(np.gradient(SHARES)))[:, None]
-    return each.sum(axis=1) + log_prior + stats.norm.logpdf(np.log(s), *prior)[None, :], each
+    return np.asarray(np.logaddexp(np.log1p(-shares) + healthy, np.log(shares) + outlier))
 
 
-def _log_outlier(x: FloatArray, variance: FloatArray) -> FloatArray:
+def log_normal(x: FloatArray, variance: FloatArray) -> FloatArray:
+    """Log density of the normal around 0."""
+    return np.asarray(-0.5 * (x**2 / variance + np.log(2.0 * np.pi * variance)))
+
+
+def log_outlier(x: FloatArray, variance: FloatArray) -> FloatArray:
     """Log density of an outlier's estimate, `variance` being that of a healthy one.
 
     Normal plus half-normal: 2 phi(x / t) / t Phi(x BAD / (t sd)), t^2 = variance + BAD^2.
     """
-    total = np.sqrt(variance + BAD**2)
-    bad = np.log(2.0) + stats.norm.logpdf(x, 0, total) + special.log_ndtr(x * BAD / (total * np.sqrt(variance)))
-    strange = stats.norm.logpdf(x, 0, np.sqrt(variance + STRANGE**2))
+    total = variance + BAD**2
+    bad = np.log(2.0) + log_normal(x, total) + special.log_ndtr(x * BAD / np.sqrt(total * variance))
+    strange = log_normal(x, variance + STRANGE**2)
     return np.asarray(np.logaddexp(np.log1p(-STRANGE_SHARE) + bad, np.log(STRANGE_SHARE) + strange))

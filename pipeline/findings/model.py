@@ -339,6 +339,7 @@ class Bundle:
     """One ISO week of a plant. `start` is inside, `end` outside the week.
 
     looked_at  how many items and losses were tested
+    spread_weeks  how many weeks before this one told how far healthy items differ
     basis      digest of everything the figures come from: files loaded, master tables, settings, version
     """
 
@@ -368,4 +369,5 @@ class Bundle:
     loss_figures: tuple[LossFigure, ...] = ()
     unexplained: tuple[Unexplained, ...] = ()
     past_test: PastTest | None = None
+    spread_weeks: int = 0
     format: int = FORMAT

@@ -130,6 +130,7 @@ smallest_effect = 1.5           # odds ratio against healthy peers below which n
 smallest_saving = 1.0           # saving a week below which nothing is flagged, in EUR
 least_losses = 5                # fewer losses are never flagged
 least_picks = 200               # fewer picks: "not enough picks"
+spread_weeks = 8                # weeks before that tell how far healthy items differ
 
 [costs]
 machine_hour = 60.0             # EUR per hour of a machine

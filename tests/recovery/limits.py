@@ -23,7 +23,7 @@ import polars as pl
 from scipy import stats
 
 from pipeline.analysis import items
-from pipeline.analysis.attribution import JUDGED, SPREAD_PRIOR
+from pipeline.analysis.attribution_model import JUDGED, SPREAD_PRIOR
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail

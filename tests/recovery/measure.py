@@ -1,6 +1,6 @@
 """What the ranking does on simulated weeks whose truth is known: `python -m tests.recovery.measure`.
 
-    python -m tests.recovery.measure [--seeds N] [--out FILE] [--keep FILE]
+    python -m tests.recovery.measure [--seeds N] [--only alone|past] [--out FILE] [--keep FILE]
 
 runs all trials of `TRIALS` (N null weeks per spread, a part of N of the others) and writes a Markdown table. With
 `--keep`, every finished trial is added to that file as a line of JSON, and is not run again when the command is given
@@ -16,21 +16,22 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.analysis.attribution import Attribution, attribute
+from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import adjust, flagged_items, odds_ratios
-from pipeline.estimators.intervals import interval
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail
 from pipeline.settings import Statistics
+from tests.recovery.measured import tables
 from tests.recovery.simulated_plant import (
     NOZZLES_A_HEAD,
     PACKAGE_STEP,
@@ -46,6 +47,12 @@ SETTINGS = Statistics(smallest_saving=0.0)
 SPREADS = (0.2, 0.35)
 RATIOS = (1.5, 2.0, 3.0, 5.0)
 EXPECTED = (5.0, 20.0, 50.0, 200.0)
+PAST = 6
+"""Weeks of history in the trials that have one."""
+OLD = 3
+"""Weeks that faults have lasted already in half of those trials."""
+DRIFT = 0.5
+"""Share of the variance between healthy items that is new each week in half of them."""
 LOOKS = 6
 """Weeks in which the same plant is looked at."""
 SECOND_RUN = 0.04 * 0.3
@@ -69,10 +76,10 @@ class Verdict:
         return self.attribution.released.get(one, ())
 
 
-def judge(truth: Week) -> Verdict:
-    """Attribution of missed picks, and the flags of the ranking's own rule."""
+def judge(truth: Week, before: Sequence[Week] = ()) -> Verdict:
+    """Attribution of missed picks, and the flags of the ranking's own rule; `before`: weeks that tell the spread."""
     cells = with_chances(truth.frame, "missed")
-    found = attribute(cells, SETTINGS)
+    found = attribute(cells, SETTINGS, look_back([with_chances(w.frame, "missed") for w in before]))
     q_values = adjust([found])[0]
     flagged = []
     for kind, table in found.items.items():
@@ -80,6 +87,17 @@ def judge(truth: Week) -> Verdict:
         where = np.flatnonzero(flagged_items(table, q_values[kind], saving, SETTINGS))
         flagged.extend((kind, table.keys[i]) for i in where)
     return Verdict(found, tuple(flagged), {k: np.isfinite(t.p) for k, t in found.items.items()})
+
+
+def weeks_before(seed: int, given: Truth, faulty: int = 0) -> list[Week]:
+    """The `PAST` weeks before a week of the same plant; in the last `faulty` of them its faults were there already."""
+    return [
+        week(
+            1_000_000_000 + 1000 * seed + number,
+            replace(given, faults=given.faults if number >= PAST - faulty else {}, innocent=None),
+        )
+        for number in range(PAST)
+    ]
 
 
 def covered(truth: Week, verdict: Verdict) -> dict[str, list[int]]:
@@ -100,15 +118,26 @@ def share_of_losses(truth: Week, one: Item, other: Item) -> float:
 
 
 # ---- the trials: a seed in, plain data out ---------------------------------------------------------------------------
-def null_week(seed: int, spread: float) -> Row:
-    """Healthy items only: whatever is flagged is a false flag."""
-    truth = week(seed, Truth(spread=spread))
-    verdict = judge(truth)
-    return {"flagged": verdict.flagged, "covered": covered(truth, verdict), "converged": verdict.attribution.converged}
+def null_week(seed: int, spread: float, *, past: bool = False) -> Row:
+    """Healthy items only: whatever is flagged is a false flag. With `past`, half of the plants drift."""
+    given = _with_past(seed, Truth(spread=spread)) if past else Truth(spread=spread)
+    truth = week(seed, given)
+    verdict = judge(truth, weeks_before(seed, given) if past else ())
+    return {
+        "flagged": verdict.flagged,
+        "covered": covered(truth, verdict),
+        "converged": verdict.attribution.converged,
+        "drift": given.drift,
+    }
 
 
-def faulty_week(seed: int) -> Row:
-    """Five faults of five kinds, odds ratios 2.5 to 6."""
+def _with_past(seed: int, given: Truth) -> Truth:
+    """The same as one week of a plant with a past; in half of the plants healthy effects drift from week to week."""
+    return replace(given, plant=seed, drift=DRIFT if seed // 2 % 2 else 0.0)
+
+
+def faulty_week(seed: int, *, past: bool = False) -> Row:
+    """Five faults of five kinds, odds ratios 2.5 to 6; with `past`, they are `OLD` weeks old at odd seeds."""
     rng = np.random.default_rng([seed, 5])
     kinds = ["nozzle", "feeder", "part", "lot", str(rng.choice(["spindle", "slot"]))]
     probe = week(seed, Truth())
@@ -117,8 +146,9 @@ def faulty_week(seed: int) -> Row:
         used = np.unique(probe.codes[kind])
         faults[kind, probe.keys[kind][int(rng.choice(used))]] = float(rng.uniform(np.log(2.5), np.log(6.0)))
     given = Truth(spread=float(rng.choice(SPREADS)), faults=faults)
+    given = _with_past(seed, given) if past else given
     truth = week(seed, given)
-    verdict = judge(truth)
+    verdict = judge(truth, weeks_before(seed, given, OLD * (seed % 2)) if past else ())
     best = oracle(truth, given, verdict)
     false = [f for f in verdict.flagged if f not in faults]
     found = [f for f in faults if f in verdict.flagged]
@@ -183,28 +213,38 @@ def bad_nozzles(seed: int) -> tuple[list[tuple[Item, float, float]], Truth]:
     return planted, Truth(spread=SPREADS[0], faults=faults, expected=expected)
 
 
-def power_week(seed: int) -> Row:
-    """Four bad nozzles, each with its own odds ratio and expected losses; the oracle beside."""
+def power_week(seed: int, *, past: bool = False) -> Row:
+    """Four bad nozzles, each with its own odds ratio and expected losses; the oracle beside. With `past`, half of the
+    plants drift, and at odd seeds the nozzles have been bad for `OLD` weeks already."""
     planted, given = bad_nozzles(seed)
+    given = _with_past(seed, given) if past else given
     truth = week(seed, given)
-    verdict = judge(truth)
+    verdict = judge(truth, weeks_before(seed, given, OLD * (seed % 2)) if past else ())
     best = oracle(truth, given, verdict)
     return {
         "cells": [[ratio, size, key in verdict.flagged, key in best] for key, ratio, size in planted],
         "false": [f for f in verdict.flagged if f not in given.faults],
+        "drift": given.drift,
     }
 
 
-def weeks_on_end(seed: int) -> Row:
-    """The same plant looked at in `LOOKS` weeks; those of odd numbers have a bad nozzle and a bad part all the time."""
+def weeks_on_end(seed: int, *, past: bool = False) -> Row:
+    """The same plant looked at in `LOOKS` weeks; those of odd numbers have a bad nozzle and a bad part all the time.
+
+    With `past`, every look knows the spread of all weeks before it, the first look that of `PAST` weeks.
+    """
     rng = np.random.default_rng([seed, 9])
     faults: dict[Item, float] = {}
     if seed % 2:
         faults = {(kind, str(rng.choice(all_items(kind)))): float(np.log(4.0)) for kind in ("nozzle", "part")}
-    looks = []
+    looks: list[Row] = []
+    before: list[Week] = []
     for number in range(LOOKS):
         given = Truth(spread=SPREADS[seed // 2 % 2], faults=faults, plant=seed)
-        flagged = judge(week(1000 * seed + number, given)).flagged
+        truth = week(1000 * seed + number, given)
+        before = weeks_before(seed, given, PAST) if past and not before else before
+        flagged = judge(truth, before).flagged
+        before = [*before[1:], truth] if past else before
         looks.append({"found": [f for f in faults if f in flagged], "false": [f for f in flagged if f not in faults]})
     return {"faulty": bool(faults), "looks": looks}
 
@@ -262,6 +302,13 @@ TRIALS: dict[str, Trial] = {
     "lonely": Trial(lonely_week, 0.4, 50_000),
     "power": Trial(power_week, 0.6, 60_000),
     "looks": Trial(weeks_on_end, 0.2, 70_000),
+    **{
+        f"null {s} past": Trial(lambda seed, s=s: null_week(seed, s, past=True), 1.0, 110_000 + 10_000 * i)  # type: ignore[misc]
+        for i, s in enumerate(SPREADS)
+    },
+    "faults past": Trial(partial(faulty_week, past=True), 0.4, 130_000),
+    "power past": Trial(partial(power_week, past=True), 0.6, 160_000),
+    "looks past": Trial(partial(weeks_on_end, past=True), 0.2, 170_000),
 }
 
 
@@ -282,106 +329,25 @@ def run(name: str, seeds: Iterable[int], keep: Path | None = None) -> list[Row]:
     return rows
 
 
-def share(hits: int, of: int) -> str:
-    """A share with its count and Clopper-Pearson interval, in words."""
-    if of == 0:
-        return "none"
-    low, high = interval(np.array([hits]), np.array([of]), method="clopper-pearson")
-    return f"{100 * hits / of:.1f} % ({hits} of {of}; {100 * low[0]:.1f} to {100 * high[0]:.1f})"
-
-
-def coverage(rows: list[Row]) -> dict[str, list[int]]:
-    """Covered and all intervals by kind; "all" leaves out reels, which are many and do not differ here."""
-    total: dict[str, list[int]] = {}
-    for row in rows:
-        for kind, (hits, of) in row["covered"].items():
-            for name in (kind, "all") if kind != "reel" else (kind,):
-                have = total.setdefault(name, [0, 0])
-                total[name] = [have[0] + hits, have[1] + of]
-    return total
-
-
-def false_discovery(rows: list[Row]) -> tuple[float, float]:
-    """Mean share of false flags among a week's flags, and its standard error."""
-    shares = [len(r["false"]) / max(len(r["false"]) + len(r["found"]), 1) for r in rows]
-    return float(np.mean(shares)), float(np.std(shares, ddof=1) / np.sqrt(len(shares)))
-
-
-def tables(rows: dict[str, list[Row]], command: str) -> str:
-    """The Markdown tables."""
-    faults, lonely = rows["faults"], rows["lonely"]
-    found, wrong, doubted, best = (sum(len(r[k]) for r in faults) for k in ("found", "wrong", "doubted", "oracle"))
-    discovery, error = false_discovery(faults)
-    released = [r for r in lonely if r["released"]]
-    lines = [
-        f"`{command}`, {datetime.now(UTC).date().isoformat()}. In brackets: counts and 95 % Clopper-Pearson interval.",
-        "",
-        "| question | promise | measured |",
-        "|---|---|---|",
-    ]
-    for spread in SPREADS:
-        null = rows[f"null {spread}"]
-        lines.append(
-            f"| healthy weeks with any flag, spread {spread} | at most 5 % | "
-            f"{share(sum(bool(r['flagged']) for r in null), len(null))} |"
-        )
-    lines += [
-        f"| false flags among flags, five faults a week | at most 10 % | {100 * discovery:.1f} % +- {100 * error:.1f} "
-        f"(mean of {len(faults)} weeks) |",
-        f"| of five faults (odds x 2.5 to 6), flagged | - | {share(found, 5 * len(faults))} |",
-        f"| the same for the oracle | - | {share(best, 5 * len(faults))} |",
-        f"| of those flagged, with doubt about which item | - | {share(doubted, found)} |",
-        f"| blamed faults with the right kind named | at least 90 % | {share(found, found + wrong)} |",
-        f"| good nozzle on a bad part convicted | at most 2 % | "
-        f"{share(sum(r['convicted'] for r in rows['innocent']), len(rows['innocent']))} |",
-        f"| the bad part flagged in those weeks | - | "
-        f"{share(sum(r['part'] for r in rows['innocent']), len(rows['innocent']))} |",
-        f"| inseparable feeder, part, lot, reel: doubt said when one is blamed | at least 95 % | "
-        f"{share(sum(bool(r['said']) for r in released), len(released))} |",
-        f"| weeks in which one of the four is blamed | - | {share(len(released), len(lonely))} |",
-    ]
-    healthy_looks, faulty_looks = (
-        [look for r in rows["looks"] if r["faulty"] is faulty for look in r["looks"]] for faulty in (False, True)
-    )
-    again, again_error = false_discovery(faulty_looks)
-    lines += [
-        f"| the same healthy plant looked at {LOOKS} weeks on end: weeks with any flag | at most 5 % | "
-        f"{share(sum(bool(look['false']) for look in healthy_looks), len(healthy_looks))} |",
-        f"| the same plant with two faults, {LOOKS} weeks on end: false flags among flags | at most 10 % | "
-        f"{100 * again:.1f} % +- {100 * again_error:.1f} (mean of {len(faulty_looks)} weeks) |",
-    ]
-    for name, parts in (("healthy", [f"null {s}" for s in SPREADS]), ("faulty", ["faults"])):
-        total = coverage([r for p in parts for r in rows[p]])
-        by_kind = ", ".join(f"{k} {100 * h / n:.1f}" for k, (h, n) in total.items() if k != "all")
-        hits, of = total["all"]
-        shown = f"{100 * hits / of:.1f} % ({by_kind})"
-        lines.append(f"| 95 % intervals of effects hold the truth, {name} weeks | 93 to 97 % | {shown} |")
-    lines += ["", "Share of bad nozzles flagged, tool / oracle, by true odds ratio and expected losses a week:", ""]
-    lines += ["| odds ratio | " + " | ".join(f"{e:g} expected" for e in EXPECTED) + " |", "|---" * 5 + "|"]
-    cells = [c for r in rows["power"] for c in r["cells"]]
-    for ratio in RATIOS:
-        line = [f"{ratio:g}"]
-        for size in EXPECTED:
-            here = [c for c in cells if c[0] == ratio and c[1] == size]
-            tool, best = (100 * sum(c[i] for c in here) / max(len(here), 1) for i in (2, 3))
-            line.append(f"{tool:.0f} % / {best:.0f} % of {len(here)}")
-        lines.append("| " + " | ".join(line) + " |")
-    return "\n".join(lines) + "\n"
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run everything and write the table."""
     parser = argparse.ArgumentParser(prog="python -m tests.recovery.measure", description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=100, metavar="N", help="null weeks per spread")
+    parser.add_argument("--only", choices=("alone", "past"), help="trials of single weeks, or of weeks with a past")
     parser.add_argument("--out", type=Path, metavar="FILE", help="where the table goes; default: printed")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="finished trials, one line of JSON each")
     given = parser.parse_args(arguments)
     rows = {}
     for name, trial in TRIALS.items():
+        if given.only not in (None, "past" if name.endswith(" past") else "alone"):
+            continue
         count = max(4, round(given.seeds * trial.share))
         print(f"{name}: {count} weeks", file=sys.stderr)
         rows[name] = run(name, range(trial.first_seed, trial.first_seed + count), given.keep)
-    text = tables(rows, f"python -m tests.recovery.measure --seeds {given.seeds}")
+    command = f"python -m tests.recovery.measure --seeds {given.seeds}" + (
+        f" --only {given.only}" if given.only else ""
+    )
+    text = tables(rows, command)
     if given.out is None:
         print(text)
     else:

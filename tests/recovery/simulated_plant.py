@@ -60,6 +60,8 @@ class Truth:
     lonely: str | None = None
     plant: int | None = None
     """Weeks of the same number have items with the same healthy effects; None: each week is a plant of its own."""
+    drift: float = 0.0
+    """Share of the variance between healthy items that is new each week, where `plant` is given."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +114,7 @@ def week(seed: int, truth: Truth, picks: int = 200_000, losses: tuple[str, ...] 
     """One week with about `picks` attempts. Each of `losses` has the same truth and is drawn anew."""
     rng = np.random.default_rng(seed)
     codes, keys, shift = _work(rng, truth)
-    effects = _effects(rng if truth.plant is None else np.random.default_rng([truth.plant, 3]), truth, keys)
+    effects = _effects(rng, seed, truth, keys)
     machine = MACHINE_OF_HEAD[codes["head"]]
     second_type = machine >= 2
     camera = second_type & (codes["package"] >= 3)
@@ -183,11 +185,18 @@ def _work(rng: np.random.Generator, truth: Truth) -> tuple[dict[str, IntArray], 
     return codes, keys, shift
 
 
-def _effects(rng: np.random.Generator, truth: Truth, keys: dict[str, list[str]]) -> dict[str, dict[str, float]]:
-    effects = {
-        kind: dict(zip(names, rng.normal(0, truth.spread * SHARE_OF_SPREAD.get(kind, 0.0), len(names)), strict=True))
-        for kind, names in keys.items()
-    }
+def _effects(
+    rng: np.random.Generator, seed: int, truth: Truth, keys: dict[str, list[str]]
+) -> dict[str, dict[str, float]]:
+    stay = rng if truth.plant is None else np.random.default_rng([truth.plant, 3])
+    new = np.random.default_rng([seed, 4])
+    effects = {}
+    for kind, names in keys.items():
+        spread = truth.spread * SHARE_OF_SPREAD.get(kind, 0.0)
+        drawn = stay.normal(0, spread, len(names))
+        if truth.drift:
+            drawn = np.sqrt(1 - truth.drift) * drawn + np.sqrt(truth.drift) * new.normal(0, spread, len(names))
+        effects[kind] = dict(zip(names, drawn, strict=True))
     effects["package"] = {p: PACKAGE_STEP * (i - 2) for i, p in enumerate(PACKAGES)}
     for (kind, key), value in truth.faults.items():
         if key not in effects[kind]:

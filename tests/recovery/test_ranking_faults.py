@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tests.recovery.measure import RATIOS, false_discovery, run
+from tests.recovery.measure import RATIOS, run
+from tests.recovery.measured import false_discovery
 from tests.recovery.simulated_plant import Truth, all_items, week
 
 RARE = 0.001

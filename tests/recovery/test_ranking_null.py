@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tests.recovery.measure import SPREADS, Row, coverage, run
+from tests.recovery.measure import SPREADS, Row, run
+from tests.recovery.measured import coverage
 
 PROMISED = 0.05
 RARE = 0.001

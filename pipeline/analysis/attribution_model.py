@@ -1,0 +1,178 @@
+"""The week's cells as a crossed model: which factors there are, their fit, and what it leads one to expect.
+
+In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py).
+Out:   a `State`: codes and names of every factor's items, and the model; fits of it.
+After: a factor with one level alone that nobody is judged by is left out; items are in the order of their keys.
+
+Who is judged and released is decided in analysis/attribution.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.analysis import items
+from pipeline.estimators.crossed_logit import CrossedModel, CrossedResult
+from pipeline.estimators.dispersion import pearson_dispersion
+from pipeline.estimators.spread_over_weeks import PastSpread
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel")
+"""Kinds whose items are held against their peers."""
+
+SETTING: Final = ("machine_type", "method")
+"""What makes items peers: effects of their own with a wide spread; never judged."""
+
+SETTING_SD: Final = 1.0
+"""Spread of machine types and methods in log odds: they differ by design."""
+
+INTERCEPT_SD: Final = 10.0
+"""Prior spread of the plant's own log odds: as good as none, but a week without a loss keeps a finite rate."""
+
+BURST_KINDS: Final = ("feeder", "nozzle")
+"""Kinds over whose item x shift cells the dispersion of the model is measured."""
+
+SPREAD_PRIOR: Final = (float(np.log(0.2)), 0.5)
+"""Weak prior of a healthy spread in log odds, (mean, sd) of its log: 0.075 to 0.53 in 95 %. Common practice, no source.
+It keeps a spread of few levels away from nothing and from the outliers' size."""
+
+ROUGH_SD: Final = 0.3
+"""Spread of every kind in the first fit, which only serves to measure the dispersion."""
+
+
+@dataclass(slots=True)
+class State:
+    """Codes of every factor, what has been released so far, and what earlier weeks say of each kind.
+
+    raw, losses, chances  losses, losses that begin a run, and chances of each cell; shift: number of its shift
+    kinds, codes, keys    factors, the level of each cell (-1: unknown), and the names of the levels
+    past                  by factor: what earlier weeks showed of the healthy spread, None where they say nothing
+    """
+
+    raw: IntArray
+    losses: IntArray
+    chances: IntArray
+    shift: IntArray
+    kinds: list[str]
+    codes: list[IntArray]
+    keys: list[list[str]]
+    model: CrossedModel
+    released: list[BoolArray] = field(default_factory=list)
+    past: list[PastSpread | None] = field(default_factory=list)
+
+    def learn(self, past: list[PastSpread | None]) -> None:
+        """Take what earlier weeks say of the spread of each factor, in the order of `kinds`, for all fits to come."""
+        self.past = past
+        told = [SPREAD_PRIOR if p is None else (p.mean, p.sd) for p in past]
+        self.model.prior_sigmas(([t[0] for t in told], [t[1] for t in told]))
+
+    def fit(
+        self,
+        sigmas: Sequence[float | None] | FloatArray | None,
+        dispersion: float,
+        start: CrossedResult | None = None,
+    ) -> CrossedResult:
+        """The crossed model with the released items; spreads are estimated unless given; `start`: where to begin."""
+        held: list[float | None] = [SETTING_SD if k in SETTING else None for k in self.kinds]
+        if sigmas is not None:
+            held = [None if s is None else float(s) for s in sigmas]
+        return self.model.fit(released=self.released, sigmas=held, dispersion=dispersion, start=start)
+
+    def first_fit(self) -> tuple[CrossedResult, float]:
+        """A fit at a rough spread of every kind, and the dispersion that it shows over item x shift cells."""
+        rough = self.fit(np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in self.kinds]), 1.0)
+        bursts = [self.dispersion(rough, k) for k, kind in enumerate(self.kinds) if kind in BURST_KINDS]
+        return rough, max(bursts, default=1.0)
+
+    def dispersion(self, fit: CrossedResult, k: int) -> float:
+        """Dispersion over the item x shift cells of one kind, at least 1."""
+        known = self.codes[k] >= 0
+        cell = self.codes[k][known] * (int(self.shift.max(initial=0)) + 1) + self.shift[known]
+        _, place = np.unique(cell, return_inverse=True)
+        losses = np.bincount(place, self.losses[known])
+        chances = np.bincount(place, self.chances[known])
+        fitted = np.bincount(place, self.chances[known] * expit(fit.linear_predictor()[known]))
+        if len(losses) <= len(self.keys[k]) + 1:
+            return 1.0
+        found = pearson_dispersion(losses, chances, fitted / chances, parameters=len(self.keys[k]))
+        return float(found.at_least_one)
+
+    def expected(self, fit: CrossedResult, k: int, eta: FloatArray) -> FloatArray:
+        """Losses of each item of kind k if its own effect were that of a healthy peer."""
+        known = self.codes[k] >= 0
+        code = self.codes[k][known]
+        own = fit.effects[k][code]
+        healthy = self.chances[known] * expit(eta[known] - own)
+        return np.bincount(code, healthy, minlength=len(self.keys[k])).astype(np.float64)
+
+    def counts(self, k: int, values: IntArray) -> IntArray:
+        """Sum of a count of the cells over each item of kind k."""
+        known = self.codes[k] >= 0
+        return np.bincount(self.codes[k][known], values[known], minlength=len(self.keys[k])).astype(np.int64)
+
+
+def expit(eta: FloatArray) -> FloatArray:
+    """Rate for log odds."""
+    return np.asarray(1.0 / (1.0 + np.exp(-eta)))
+
+
+def prepare(cells: pl.DataFrame) -> State:
+    """Code the cells of one week; ValueError when none has a chance."""
+    frame = cells.filter(pl.col("chances") > 0)
+    heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
+    several = heads.filter(pl.col("n") > 1)["machine"]
+    keyed = frame.select(
+        "losses",
+        "runs",
+        "chances",
+        "shift",
+        *[pl.col(c) for c in SETTING],
+        pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
+        *[items.key(k).alias(f"_{k}") for k in JUDGED],
+    )
+    kinds, codes, keys = [], [], []
+    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in JUDGED)]:
+        names = keyed[column].drop_nulls().unique().sort()
+        if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
+            continue
+        table = pl.DataFrame({"name": names, "code": np.arange(len(names), dtype=np.int64)})
+        code = keyed.select(pl.col(column).alias("name")).join(table, on="name", how="left", maintain_order="left")[
+            "code"
+        ]
+        kinds.append(kind)
+        codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
+        keys.append([str(n) for n in names])
+    shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
+    if not len(runs):
+        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
+    return State(
+        raw=keyed["losses"].to_numpy().astype(np.int64),
+        losses=runs,
+        chances=chances,
+        shift=shift,
+        kinds=kinds,
+        codes=codes,
+        keys=keys,
+        model=CrossedModel(
+            runs,
+            chances,
+            np.ones((len(runs), 1)),
+            codes,
+            sizes=[len(k) for k in keys],
+            beta="joint",
+            beta_sd=INTERCEPT_SD,
+            log_sigma_prior=SPREAD_PRIOR,
+        ),
+        released=[np.zeros(len(names), dtype=bool) for names in keys],
+        past=[None] * len(kinds),
+    )

@@ -1,0 +1,92 @@
+"""What earlier weeks hand on: a spread, never an item's own past; and nothing where they are too few."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.analysis.attribution import attribute
+from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
+from pipeline.analysis.losses import with_chances
+from pipeline.estimators import crossed_logit
+from pipeline.settings import Statistics
+from tests.unit.analysis.test_attribution import small_week
+
+SETTINGS = Statistics()
+
+
+def _weeks(count: int, odds: dict[tuple[str, str], float] | None = None) -> list[pl.DataFrame]:
+    return [with_chances(small_week(seed=100 + n, odds=odds), "missed") for n in range(count)]
+
+
+def _told(frames: list[pl.DataFrame]) -> EarlierWeeks:
+    found = look_back(frames)
+    assert found is not None
+    return found
+
+
+def test_one_week_or_none_says_nothing() -> None:
+    assert look_back([]) is None
+    assert look_back(_weeks(1)) is None
+    # Weeks without a loss tell nothing of a spread.
+    empty = [w.with_columns(pl.lit(0, pl.Int64).alias(c) for c in ("losses", "runs")) for w in _weeks(2)]
+    assert look_back([*_weeks(1), *empty]) is None
+
+
+def test_without_earlier_weeks_nothing_changes() -> None:
+    """Exactly what the week alone gives, figure for figure."""
+    cells = with_chances(small_week(), "missed")
+    alone, with_none = attribute(cells, SETTINGS), attribute(cells, SETTINGS, look_back(_weeks(1)))
+    for kind, table in alone.items.items():
+        np.testing.assert_array_equal(table.p, with_none.items[kind].p)
+        np.testing.assert_array_equal(table.effect, with_none.items[kind].effect)
+
+
+def test_healthy_weeks_narrow_the_spread() -> None:
+    """The small week has no healthy spread at all: six weeks of it say so more clearly than the prior of one."""
+    told = _told(_weeks(6))
+    assert told.weeks == 6
+    past = told.spread("feeder", told.seen["feeder"].keys)
+    assert past is not None
+    assert past.mean < np.log(0.12)
+    np.testing.assert_allclose(past.weights.sum(axis=1), 1.0)
+
+
+def test_a_bad_feeder_of_weeks_is_flagged_all_the_same() -> None:
+    """It has no part in the spread that it is held against, nor does its own past excuse it."""
+    odds = {("feeder", "F3"): 4.0}
+    cells = with_chances(small_week(seed=7, odds=odds), "missed")
+    table = attribute(cells, SETTINGS).items["feeder"]
+    at = next(i for i, key in enumerate(table.keys) if key.endswith("F3"))
+    after_healthy = attribute(cells, SETTINGS, _told(_weeks(5))).items["feeder"]
+    after_bad = attribute(cells, SETTINGS, _told(_weeks(5, odds))).items["feeder"]
+    assert after_bad.p[at] < 1e-4
+    assert after_bad.p[at] < table.p[at]
+    assert np.log(after_bad.p[at]) == pytest.approx(np.log(after_healthy.p[at]), rel=0.2)
+
+
+def test_items_that_are_new_this_week_are_held_against_what_the_old_ones_showed() -> None:
+    told = _told(_weeks(3))
+    keys = told.seen["nozzle"].keys
+    past = told.spread("nozzle", [keys[2], "new", keys[0]])
+    in_order = told.spread("nozzle", keys)
+    assert past is not None
+    assert in_order is not None
+    np.testing.assert_allclose(past.weights[[2, 0]], in_order.weights[[0, 2]], rtol=1e-9)
+    assert past.weights.shape[0] == 3
+    assert told.spread("machine", ["A"]) is None or told.seen.get("machine") is not None
+
+
+def test_of_a_very_large_plant_only_the_last_weeks_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(crossed_logit, "DENSE_LIMIT", 10)
+    frames = _weeks(5)
+    few, last = _told(frames), _told(frames[2:])
+    assert few.weeks == last.weeks == 3
+    np.testing.assert_array_equal(few.seen["nozzle"].estimates, last.seen["nozzle"].estimates)
+
+
+def test_the_same_weeks_give_the_same_figures() -> None:
+    one, two = _told(_weeks(3)), _told(_weeks(3))
+    for kind, seen in one.seen.items():
+        np.testing.assert_array_equal(seen.estimates, two.seen[kind].estimates)
