@@ -116,6 +116,8 @@ def _answer(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, 
         return _failed(error, path, before)
     except Exception as error:
         return _changed(path, before) or _bug(error)
+    if before is None:  # not there at first, there when it was read: its folder comes and goes
+        return _moving()
     return _changed(path, before) or {**answer, "state": before}
 
 
@@ -212,8 +214,10 @@ def _bug(error: BaseException) -> dict[str, Any]:
 
 
 def _changed(path: Path, before: list[int] | None) -> dict[str, Any] | None:
-    if file_state(path) == before:
-        return None
+    return None if file_state(path) == before else _moving()
+
+
+def _moving() -> dict[str, Any]:
     reason = "changed while it was read: it is still being written. Load it again when it is complete."
     return {"is": "refused", "line": None, "reason": reason}
 

@@ -13,6 +13,7 @@ import duckdb
 import pytest
 
 from pipeline.errors import FileRefused, PickfallError
+from pipeline.ingest import child as child_program
 from pipeline.ingest import child_reader
 from pipeline.ingest.child_reader import ChildReader
 from pipeline.ingest.reading_process import Answer, Known, Staged
@@ -104,6 +105,15 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
         ((_, answer),) = child.read([tmp_path / "nowhere.log"])
     assert _reason(answer) == "cannot be opened: No such file or directory."
+
+
+def test_a_file_that_comes_into_being_between_two_looks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was not there when it was asked for and is there when it is opened: it is not taken, and the run goes on."""
+    (path,) = _files(tmp_path, "good")
+    task = child_program.Task(Plant(folder=tmp_path), (Hostile(),), frozenset(), tmp_path)
+    monkeypatch.setattr(child_program, "file_state", lambda _: None)
+    answer = child_program._answer(task, set(), path, tmp_path)
+    assert (answer["is"], answer["reason"].split(":")[0]) == ("refused", "changed while it was read")
 
 
 def test_the_same_content_twice_and_content_that_is_known(tmp_path: Path) -> None:
