@@ -106,6 +106,7 @@ def beta_binomial_fit(losses: ArrayLike, attempts: ArrayLike, X: ArrayLike | Non
     parameters = np.asarray(min(tries, key=lambda t: float(t.fun)).x, dtype=float)
     boundary = bool(parameters[-1] <= floor + 1.0)
     free = slice(0, design.shape[1]) if boundary else slice(0, parameters.size)
+    low, high = np.array(bounds).T
     for _ in range(20):
         hessian = _hessian(objective, parameters)[free, free]
         gradient = objective(parameters)[1][free]
@@ -115,7 +116,8 @@ def beta_binomial_fit(losses: ArrayLike, attempts: ArrayLike, X: ArrayLike | Non
             break
         trial = parameters.copy()
         trial[free] -= step
-        if not np.all(np.isfinite(trial)) or objective(trial)[0] > objective(parameters)[0] + 1e-10:
+        # Without a loss the likelihood is flat, and a step leads anywhere.
+        if not np.all((trial >= low) & (trial <= high)) or objective(trial)[0] > objective(parameters)[0] + 1e-10:
             break
         parameters = trial
         if float(np.max(np.abs(step))) < 1e-10:
