@@ -1,4 +1,4 @@
-"""Count bytes in a piece of a file: ten times as fast as `bytes.count`, which looks at one byte after the other.
+"""Count bytes in a piece of a file: five times as fast as `bytes.count`, which looks at one byte after the other.
 
 In:    bytes.
 Out:   how often a byte, or a pair of bytes, stands in them.
