@@ -117,7 +117,9 @@ def beta_binomial_fit(losses: ArrayLike, attempts: ArrayLike, X: ArrayLike | Non
         trial = parameters.copy()
         trial[free] -= step
         # Without a loss the likelihood is flat, and a step leads anywhere.
-        if not np.all((trial >= low) & (trial <= high)) or objective(trial)[0] > objective(parameters)[0] + 1e-10:
+        if not np.all((trial >= low) & (trial <= high)):
+            break
+        if objective(trial)[0] > objective(parameters)[0] + _rounding(parameters, y.size):
             break
         parameters = trial
         if float(np.max(np.abs(step))) < 1e-10:
@@ -146,6 +148,12 @@ def beta_binomial_fit(losses: ArrayLike, attempts: ArrayLike, X: ArrayLike | Non
         converged=converged,
         message=message,
     )
+
+
+def _rounding(parameters: FloatArray, cells: int) -> float:
+    """What rounding may change in the log-likelihood: terms are as large as size x log size, size = (1 - rho) / rho."""
+    size = float(np.exp(-parameters[-1]))
+    return 1e-10 + 4 * float(np.finfo(float).eps) * cells * size * float(np.log1p(size))
 
 
 def _log_choose(m: FloatArray, y: FloatArray) -> FloatArray:
