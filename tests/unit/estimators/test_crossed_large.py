@@ -155,10 +155,16 @@ def test_fits_of_both_routes_agree(made, beta, dispersion):
     assert abs(b.minus2loglik + penalty[1] - a.minus2loglik - penalty[0]) < 10 * b.loglik_shortfall + 0.02
     for k in range(len(sizes)):
         assert np.all(np.abs(a.effects[k] - b.effects[k]) < 0.1 * np.sqrt(a.variances[k]))
-        assert np.median(np.abs(b.variances[k] / a.variances[k] - 1)) < 5 * b.variance_noise[k] + 0.02
-    assert np.allclose(a.se_beta, b.se_beta, rtol=0.1)
+    # Spreads may differ as far as the likelihood above allows; what follows from them is compared at the same ones.
+    held = dense.fit(sigmas=b.sigmas, dispersion=dispersion)
+    for k in range(len(sizes)):
+        assert np.median(np.abs(b.variances[k] / held.variances[k] - 1)) < 5 * b.variance_noise[k] + 0.02
+    assert np.allclose(held.se_beta, b.se_beta, rtol=0.1)
     pairs = [((0, 1), (0, 2)), ((0, 3), (len(sizes) - 1, 0))]
-    assert np.allclose(a.posterior_correlation(pairs), b.posterior_correlation(pairs), atol=0.1)
+    expected = held.posterior_correlation(pairs)
+    # A correlation is a covariance over two sampled standard errors: it has the noise that the fit states for these.
+    noise = np.array([b.variance_noise[[k, j]].max() for (k, _), (j, _) in pairs])
+    assert np.all(np.abs(b.posterior_correlation(pairs) - expected) < 0.1 + 5 * noise * np.abs(expected))
 
 
 def test_many_effects_take_the_iterative_route(monkeypatch):
