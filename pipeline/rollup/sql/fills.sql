@@ -9,7 +9,7 @@ with counted as (
         count(lot) as lot_known
     from {asked} a
     semi join touched t on t.machine = a.machine and t.hour = date_trunc('hour', a.time)
-    where a.time >= (select min(hour) from touched) and a.time < (select max(hour) from touched) + interval 1 hour
+    where a.time >= {first_hour} and a.time < {end_of_hours}
     group by machine, date_trunc('hour', time)
 )
 select machine, hour, 'feeder', feeder_told, feeder_known - feeder_told, picks - feeder_known from counted

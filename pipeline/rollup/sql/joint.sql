@@ -5,42 +5,42 @@ delete from tally where (machine, hour) in (select machine, hour from touched);
 -- Losses that go on with a run: one of the two picks before from the same feeder was lost the same way. A jam of ten is one
 -- event that lasts, not ten independent ones. Only feeders with two losses in the hour can have any.
 create or replace temp table losing_feeder as
-select p.machine, p.feeder, date_trunc('hour', p.time) as hour
+select row_number() over () as number, p.machine, p.feeder, date_trunc('hour', p.time) as hour
 from {filled} p
 join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
 where p.outcome in ('missed', 'rejected', 'dropped', 'unknown') and p.feeder is not null
-    and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    and p.time >= {first_hour} and p.time < {end_of_hours}
 group by p.machine, p.feeder, date_trunc('hour', p.time)
 having count(*) >= 2;
 
--- Their losses with all keys. The others only say in which order the picks came, for which few columns are sorted.
+-- Their losses with all keys. The others only say in which order the picks came, for which a few numbers are sorted.
 create or replace temp table repeated_loss as
-select row_number() over () as loss_number, l.hour, p.*
+select row_number() over () as loss_number, l.number, l.hour, p.*
 from {filled} p
 join losing_feeder l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
 where p.outcome in ('missed', 'rejected', 'dropped', 'unknown')
-    and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour;
+    and p.time >= {first_hour} and p.time < {end_of_hours};
 
+-- Picks of one instant have no order but that of the tries for one placement: the digests only make it the same every time,
+-- for which those that were not lost need none.
 create or replace temp table following as
 with in_turn as (
-    select null as loss_number, l.hour, p.machine, p.feeder, p.time, p.board, p.designator, p.try_number, p.nozzle, p.outcome,
-        hash(p.head, p.spindle, p.part, p.reason, p.nozzle_type, p.slot, p.lane, p.package, p.reel, p.lot, p.recipe, p.method,
-            p.lighting) as others
+    select null as loss_number, l.number, p.time, hash(p.board, p.designator) as placement, p.try_number,
+        0 as others, '' as lost_as
     from {filled} p
     join losing_feeder l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
     where p.outcome not in ('missed', 'rejected', 'dropped', 'unknown')
-        and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+        and p.time >= {first_hour} and p.time < {end_of_hours}
     union all
-    select loss_number, hour, machine, feeder, time, board, designator, try_number, nozzle, outcome,
-        hash(head, spindle, part, reason, nozzle_type, slot, lane, package, reel, lot, recipe, method, lighting)
+    select loss_number, number, time, hash(board, designator), try_number,
+        hash(nozzle, outcome, head, spindle, part, reason, nozzle_type, slot, lane, package, reel, lot, recipe, method, lighting),
+        outcome
     from repeated_loss
 ),
 ordered as (
-    select loss_number, lag(outcome, 1, '') over in_order as one_before, lag(outcome, 2, '') over in_order as two_before
+    select loss_number, lag(lost_as, 1, '') over in_order as one_before, lag(lost_as, 2, '') over in_order as two_before
     from in_turn
-    window in_order as (
-        partition by machine, feeder, hour order by time, board, designator, try_number, nozzle, outcome, others
-    )
+    window in_order as (partition by number order by time, placement, try_number, others)
 )
 select l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel, l.lot,
     coalesce(l.recipe, s.recipe) as recipe, l.method, l.lighting,
@@ -80,7 +80,7 @@ with counted as (
     from {filled} p
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
     left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
-    where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+    where p.time >= {first_hour} and p.time < {end_of_hours}
     group by
         date_trunc('hour', p.time), p.machine, p.head, p.spindle, p.nozzle, p.nozzle_type, p.feeder, p.slot, p.lane, p.part, p.package, p.reel, p.lot,
     coalesce(p.recipe, s.recipe), p.method, p.lighting

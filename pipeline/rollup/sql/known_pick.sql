@@ -4,7 +4,7 @@ create or replace temp table asked_pick as
 select row_number() over () as pick_number, p.*
 from {pick} p
 join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
-where p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour;
+where p.time >= {first_hour} and p.time < {end_of_hours};
 
 create or replace temp table known_key as
 with asked as (
@@ -14,7 +14,7 @@ with asked as (
 ),
 span as (
     select * from carrier_span
-    where end_ > (select min(hour) from touched) and begin < (select max(hour) from touched) + interval 1 hour
+    where end_ > {first_hour} and begin < {end_of_hours}
 ),
 by_slot as (
     select a.*, case when s.end_ > a.time then s.reel end as slot_reel, case when s.end_ > a.time then s.feeder end as slot_feeder

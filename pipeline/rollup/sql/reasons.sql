@@ -11,7 +11,7 @@ with loss as (
     join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
     left join recipe_span s on s.machine = p.machine and p.time >= s.begin and p.time < s.end_
     where p.outcome not in ('placed')
-        and p.time >= (select min(hour) from touched) and p.time < (select max(hour) from touched) + interval 1 hour
+        and p.time >= {first_hour} and p.time < {end_of_hours}
 ),
 near as (
     select l.loss_id, f.reason_group, f.fault_type,

@@ -21,4 +21,4 @@ span as (
 )
 select machine, begin, end_, recipe
 from span
-where end_ > (select min(hour) from touched) and begin < (select max(hour) from touched) + interval 1 hour
+where end_ > {first_hour} and begin < {end_of_hours}

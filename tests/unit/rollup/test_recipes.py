@@ -12,7 +12,7 @@ import duckdb
 import pytest
 
 from pipeline import settings
-from pipeline.rollup.tallies import check, statements
+from pipeline.rollup.tallies import check, statements, touched_span
 from pipeline.store.database import open_store
 from tests.fixtures_ipc2591 import (
     CONSUMED,
@@ -143,7 +143,7 @@ def test_spans_follow_one_another_without_overlap() -> None:
     )
     con.execute("create temp table touched as select * from (values ('M1', timestamp '2026-11-16 08:00'), "
                 "('M1', timestamp '2026-11-16 13:00')) as t(machine, hour)")  # fmt: skip
-    for statement in statements("recipes"):
+    for statement in statements("recipes", touched_span(con)):
         con.execute(statement)
     spans = con.execute("select machine, hour(begin), year(end_), hour(end_), recipe from recipe_span order by begin")
     assert spans.fetchall() == [("M1", 8, 2026, 10, "A"), ("M1", 10, 9999, 0, "B")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+import random
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -82,6 +83,17 @@ def test_runs_belong_to_one_feeder(plant: settings.Plant) -> None:
             ("F0", 3, 1),
             ("F1", 3, 1),
         ]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_of_one_instant_the_order_of_tries_counts_and_not_the_order_of_lines(seed: int, plant: settings.Plant) -> None:
+    """One placement tried six times within the clock's step: three lie between its first loss and its second."""
+    outcomes = ("missed", "placed", "placed", "placed", "missed", "missed")
+    picks = [_pick(0, o, designator="C1", try_number=n) for n, o in enumerate(outcomes, start=1)]
+    random.Random(seed).shuffle(picks)
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=[_pick(-1), *picks])
+        assert con.execute("select sum(missed), sum(missed_runs), sum(lost_runs) from tally").fetchall() == [(3, 2, 2)]
 
 
 def test_counters_stand_in_only_where_no_picks_are(plant: settings.Plant) -> None:
