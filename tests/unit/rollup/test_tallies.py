@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
 import random
+from collections import Counter
 from datetime import datetime, timedelta
 from pathlib import Path
 
