@@ -6,6 +6,7 @@ The truth is the generator's (sample_logs/truth.json); it never passes through t
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -155,11 +156,20 @@ def test_the_repeated_hour_of_autumn_is_told_apart(demo: Path) -> None:
 def test_twice_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path) -> None:
     done = pickfall("demo", "--out", tmp_path / "again")
     assert done.returncode == 0, done.stderr
-    first = (demo / "out" / WEEK / "findings.json").read_bytes()
-    assert (tmp_path / "again" / "out" / WEEK / "findings.json").read_bytes() == first
-    again = pickfall("demo", "--out", tmp_path / "again")
-    assert again.returncode == 0, again.stderr
-    assert (tmp_path / "again" / "out" / WEEK / "findings.json").read_bytes() == first
+    assert _findings(tmp_path / "again") == _findings(demo)
+
+
+@pytest.mark.long
+def test_in_the_same_folder_it_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path) -> None:
+    shutil.copytree(demo, tmp_path / "again")
+    shutil.rmtree(tmp_path / "again" / "out")
+    done = pickfall("demo", "--out", tmp_path / "again")
+    assert done.returncode == 0, done.stderr
+    assert _findings(tmp_path / "again") == _findings(demo)
+
+
+def _findings(plant: Path) -> bytes:
+    return (plant / "out" / WEEK / "findings.json").read_bytes()
 
 
 def test_findings_survive_the_round_trip(demo: Path) -> None:
