@@ -15,7 +15,7 @@ having count(*) >= 2;
 
 -- Their losses with all keys. The others only say in which order the picks came, for which a few numbers are sorted.
 create or replace temp table repeated_loss as
-select row_number() over () as loss_number, l.number, l.hour, p.*
+select l.number, l.hour, p.*
 from {filled} p
 join losing_feeder l on l.machine = p.machine and l.feeder = p.feeder and l.hour = date_trunc('hour', p.time)
 where p.outcome in ('missed', 'rejected', 'dropped', 'unknown')
@@ -32,7 +32,7 @@ with in_turn as (
     where p.outcome not in ('missed', 'rejected', 'dropped', 'unknown')
         and p.time >= {first_hour} and p.time < {end_of_hours}
     union all
-    select loss_number, number, time, hash(board, designator), try_number,
+    select rowid, number, time, hash(board, designator), try_number,
         hash(nozzle, outcome, head, spindle, part, reason, nozzle_type, slot, lane, package, reel, lot, recipe, method, lighting),
         outcome
     from repeated_loss
@@ -50,7 +50,7 @@ select l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, 
     count(*) filter (where one_before in ('missed', 'rejected', 'dropped', 'unknown')
         or two_before in ('missed', 'rejected', 'dropped', 'unknown')) as lost
 from ordered o
-join repeated_loss l on l.loss_number = o.loss_number
+join repeated_loss l on l.rowid = o.loss_number
 left join recipe_span s on s.machine = l.machine and l.time >= s.begin and l.time < s.end_
 group by
     l.hour, l.machine, l.head, l.spindle, l.nozzle, l.nozzle_type, l.feeder, l.slot, l.lane, l.part, l.package, l.reel, l.lot,
