@@ -114,9 +114,12 @@ class CrossedResult:
         left = np.array([self._place(*a) for a, _ in pairs], dtype=np.int64)
         right = np.array([self._place(*b) for _, b in pairs], dtype=np.int64)
         shared = self._factored.covariances(left, right, joint=True)
-        sd_left = np.sqrt(np.array([self.variances[a[0]][a[1]] for a, _ in pairs]))
-        sd_right = np.sqrt(np.array([self.variances[b[0]][b[1]] for _, b in pairs]))
-        return np.asarray(shared / (sd_left * sd_right), dtype=float)
+        if self.approximate:  # not by the sampled variances, whose error would be the correlation's
+            each = (self._factored.covariances(side, side, joint=True) for side in (left, right))
+        else:
+            each = (np.array([self.variances[k][level] for k, level in side]) for side in zip(*pairs, strict=True))
+        squares = np.prod(list(each), axis=0) if len(pairs) else np.zeros(0)
+        return np.asarray(shared / np.sqrt(squares), dtype=float)
 
     def linear_predictor(self, without: tuple[int, int | None] | None = None) -> FloatArray:
         """Log odds of every cell that was given, shape (n,).
