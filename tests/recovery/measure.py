@@ -120,7 +120,7 @@ def share_of_losses(truth: Week, one: Item, other: Item) -> float:
 # ---- the trials: a seed in, plain data out ---------------------------------------------------------------------------
 def null_week(seed: int, spread: float, *, past: bool = False) -> Row:
     """Healthy items only: whatever is flagged is a false flag. With `past`, half of the plants drift."""
-    given = _with_past(seed, Truth(spread=spread)) if past else Truth(spread=spread)
+    given = with_past(seed, Truth(spread=spread)) if past else Truth(spread=spread)
     truth = week(seed, given)
     verdict = judge(truth, weeks_before(seed, given) if past else ())
     return {
@@ -131,7 +131,7 @@ def null_week(seed: int, spread: float, *, past: bool = False) -> Row:
     }
 
 
-def _with_past(seed: int, given: Truth) -> Truth:
+def with_past(seed: int, given: Truth) -> Truth:
     """The same as one week of a plant with a past; in half of the plants healthy effects drift from week to week."""
     return replace(given, plant=seed, drift=DRIFT if seed // 2 % 2 else 0.0)
 
@@ -146,7 +146,7 @@ def faulty_week(seed: int, *, past: bool = False) -> Row:
         used = np.unique(probe.codes[kind])
         faults[kind, probe.keys[kind][int(rng.choice(used))]] = float(rng.uniform(np.log(2.5), np.log(6.0)))
     given = Truth(spread=float(rng.choice(SPREADS)), faults=faults)
-    given = _with_past(seed, given) if past else given
+    given = with_past(seed, given) if past else given
     truth = week(seed, given)
     verdict = judge(truth, weeks_before(seed, given, OLD * (seed % 2)) if past else ())
     best = oracle(truth, given, verdict)
@@ -217,7 +217,7 @@ def power_week(seed: int, *, past: bool = False) -> Row:
     """Four bad nozzles, each with its own odds ratio and expected losses; the oracle beside. With `past`, half of the
     plants drift, and at odd seeds the nozzles have been bad for `OLD` weeks already."""
     planted, given = bad_nozzles(seed)
-    given = _with_past(seed, given) if past else given
+    given = with_past(seed, given) if past else given
     truth = week(seed, given)
     verdict = judge(truth, weeks_before(seed, given, OLD * (seed % 2)) if past else ())
     best = oracle(truth, given, verdict)
