@@ -13,8 +13,8 @@ dispersion exactly and test the same family at the same false discovery rate; th
 Between the oracle and `peers` lies what no method can gain from one week, between `peers` and `mixture` what bad
 nozzles hide of each other, between `mixture` and the tool what it does not know of all else.
 
-With `--past` it looks at the power weeks that have others before them, with statisticians who also know which nozzles are
-healthy, and their true effects in all these weeks:
+With `--past` it looks at the power weeks that have others before them, with statisticians who also know which nozzles
+are healthy, and their true effects in all these weeks:
 
     oracle     the healthy spread
     history    the spread only from those effects: what chance says of 36 nozzles cannot be averaged out
