@@ -20,6 +20,7 @@ READ = ("pick", "counter", "fault", "activity", "reel_event")
 def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """Make the views; returns what stands for each of `READ` and its staged twin.
 
+    `numbered` stands for the picks with a number of each, `pick_number`;
     `closed` stands for a query of the closed hours, under the names they had and have;
     `setup` for the set-up lists, whose names are those of the time at which each begins.
     """
@@ -39,6 +40,8 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
             if columns and (name == base or name in staged):
                 con.execute(f"create or replace temp view known_{name} as {aliased(name, columns)}")
                 names[name] = f"known_{name}"
+    columns = [c for c in ALIAS_KINDS if c in used and c in table("pick").names()]
+    names["numbered"] = reading_as("(select *, rowid as pick_number from pick)", columns)
     closed = "select machine, hour from closed_hour"
     if "machine" in used:
         renamed = aliased("(select machine, hour, hour as time from closed_hour)", ["machine"])

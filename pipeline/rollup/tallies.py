@@ -15,11 +15,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 from importlib.resources import files
 
 import duckdb
 
+from pipeline.rollup.known_file import known_file
 from pipeline.rollup.sources import READ, prepare
 
 STEPS = ("recipes", "known_pick", "joint", "counters", "reasons", "fills")
@@ -96,18 +98,21 @@ def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> 
     known = _any(con, "carrier_span")
     told = ", ".join(f"p.{key} as told_{key}" for key in ("feeder", "reel", "part", "lot"))
     as_told = f"(select p.*, {told} from {names['pick']} p)"
-    names = {**names, "filled": "known_key" if known else names["pick"], "asked": "known_key" if known else as_told}
+    names = {**names, "filled": names["pick"], "asked": as_told}
     left_out = {"known_pick": not known, "counters": not _any(con, "counter")}
     con.execute("create or replace temp table touched_hour as select * from touched")
-    for begin, end in _slices(con, names):
-        con.execute(
-            "create or replace temp table touched as select * from touched_hour where hour >= $1 and hour < $2",
-            [begin, end],
-        )
-        for step in STEPS:
-            if not left_out.get(step):
-                _run(con, step, {**names, **touched_span(con)})
-        check(con, touched_only=True)
+    with known_file(con) if known else nullcontext("") as path:
+        if known:
+            names |= {"known_file": path, "filled": f"read_parquet({path})", "asked": f"read_parquet({path})"}
+        for begin, end in _slices(con, names):
+            con.execute(
+                "create or replace temp table touched as select * from touched_hour where hour >= $1 and hour < $2",
+                [begin, end],
+            )
+            for step in STEPS:
+                if not left_out.get(step):
+                    _run(con, step, {**names, **touched_span(con)})
+            check(con, touched_only=True)
 
 
 def touched_span(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -105,7 +105,14 @@ def test_every_setting_is_ours_and_locked(tmp_path: Path, where: str) -> None:
 def test_the_files_of_the_rollup_are_cut_where_duckdb_would_cut_them(step: str) -> None:
     """The cut at every `;` is right only while no text, name or remark at the end of a line holds one."""
     text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
-    names = {"filled": "pick", "asked": "pick", "closed": "select 1, 2", "setup": "(select 1)"}
+    names = {
+        "filled": "pick",
+        "asked": "pick",
+        "numbered": "pick",
+        "known_file": "'known'",
+        "closed": "select 1, 2",
+        "setup": "(select 1)",
+    }
     names |= {"first_hour": "timestamp '2026-11-16 08:00:00'", "end_of_hours": "timestamp '2026-11-16 10:00:00'"}
     names |= {prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}
     ours = statements(step, names)

@@ -1,16 +1,13 @@
 -- The touched picks with the keys that their lines do not say, as of the pick's time. What the log says stays; what two
--- sources tell differently stays unknown. `pick` itself is not changed.
-create or replace temp table asked_pick as
-select row_number() over () as pick_number, p.*
-from {pick} p
-join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
-where p.time >= {first_hour} and p.time < {end_of_hours};
-
-create or replace temp table known_key as
+-- sources tell differently stays unknown. `pick` itself is not changed. Into a file, which can go when its slice is done: a
+-- temporary table stays until the transaction ends.
+copy (
 with asked as (
-    select pick_number, machine, time, slot, coalesce(lane, '') as lane_key, feeder, part, reel, lot
-    from asked_pick
-    where feeder is null or part is null or reel is null or lot is null
+    select pick_number, p.machine, time, slot, coalesce(lane, '') as lane_key, feeder, part, reel, lot
+    from {numbered} p
+    semi join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
+    where p.time >= {first_hour} and p.time < {end_of_hours}
+        and (feeder is null or part is null or reel is null or lot is null)
 ),
 span as (
     select * from carrier_span
@@ -57,5 +54,8 @@ select p.* exclude (pick_number) replace (
         coalesce(p.part, case when not f.contradicted then coalesce(f.reel_part, f.list_part) end) as part,
         coalesce(p.lot, case when not f.contradicted then f.reel_lot end) as lot),
     p.feeder as told_feeder, p.reel as told_reel, p.part as told_part, p.lot as told_lot
-from asked_pick p
+from {numbered} p
+semi join touched t on t.machine = p.machine and t.hour = date_trunc('hour', p.time)
 left join with_parts f on f.pick_number = p.pick_number
+where p.time >= {first_hour} and p.time < {end_of_hours}
+) to {known_file} (format parquet, compression 'lz4_raw')
