@@ -29,6 +29,9 @@ SECOND_FROM = 2_000_000
 """Bytes that one process is given before a second one is started, which takes half a second of a core."""
 ALONE_FROM = 64_000_000
 """Bytes of a file that is read alone."""
+PACKED = (".gz", ".zst", ".xlsx", ".parquet")
+UNPACKS = 10
+"""How many bytes there are about in one of a packed log: it is not looked into before it is read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +109,9 @@ class ChildReader:
 
 
 def _size(path: Path) -> int:
+    """Bytes that there are to read, about."""
     try:
-        return path.lstat().st_size
+        return path.lstat().st_size * (UNPACKS if path.suffix.lower() in PACKED else 1)
     except OSError:  # the process that reads it says what is wrong
         return 0
 
