@@ -41,7 +41,7 @@ from pipeline.settings import Plant
 
 THREADS = 2
 """Threads that DuckDB reads with: logs are cut by one core in the main."""
-DATABASE_SHARE = 0.5
+DATABASE_SHARE = 0.35
 """Share of the memory of a file that DuckDB may take before it spills to disk; the rest is for Python and polars."""
 FULL = (errno.ENOSPC, errno.EDQUOT)
 """The disk is full: no fault of the file, and no other file would fare better."""
