@@ -33,7 +33,7 @@ def cut_parquet(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, lim
     """Cut the file; FileRefused when it is damaged, holds several columns of one name, or unpacks beyond the limits."""
     from pipeline.ingest.containers import check_size
 
-    source = f"read_parquet({path_literal(path)}, file_row_number=true, binary_as_string=true)"
+    source = f"read_parquet({path_literal(path)}, file_row_number=true, binary_as_string=true, hive_partitioning=false)"
     # On a connection of its own: an error would abort an open transaction of the store.
     try:
         with connect(memory_mb=_MEMORY_MB, threads=1) as con:

@@ -30,7 +30,7 @@ MOST_FIELDS = 500
 
 def _read_csv(path: Path, columns: Iterable[str], options: Mapping[str, str]) -> str:
     shape = ", ".join(f"{literal(c)}: 'VARCHAR'" for c in columns)
-    fixed = "auto_detect=false, header=false, compression='none', strict_mode=true"
+    fixed = "auto_detect=false, header=false, compression='none', strict_mode=true, hive_partitioning=false"
     more = ", ".join(f"{key}={value}" for key, value in options.items())
     return f"read_csv({path_literal(path)}, columns={{{shape}}}, {fixed}, {more})"
 

@@ -65,7 +65,8 @@ class Staged:
         """The staged tables on the store's connection."""
         staging = Staging(con)
         for name in self.tables:
-            con.execute(f"insert into staged_{name} by name from read_parquet({path_literal(self._file(name))})")
+            held = f"read_parquet({path_literal(self._file(name))}, hive_partitioning = false)"
+            con.execute(f"insert into staged_{name} by name from {held}")
         for name, found in self.attached.items():
             staging.attach(name, found)
         staging.records_read, staging.records_ignored = self.read, self.ignored

@@ -48,4 +48,4 @@ class StagedFile:
 
     def scan_sql(self) -> str:
         """Table function over the file, with the place of each row."""
-        return f"read_parquet({path_literal(self.path)}, file_row_number = true)"
+        return f"read_parquet({path_literal(self.path)}, file_row_number = true, hive_partitioning = false)"

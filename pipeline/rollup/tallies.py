@@ -103,7 +103,8 @@ def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> 
     con.execute("create or replace temp table touched_hour as select * from touched")
     with known_file(con) if known else nullcontext("") as path:
         if known:
-            names |= {"known_file": path, "filled": f"read_parquet({path})", "asked": f"read_parquet({path})"}
+            known_pick = f"read_parquet({path}, hive_partitioning = false)"
+            names |= {"known_file": path, "filled": known_pick, "asked": known_pick}
         for begin, end in _slices(con, names):
             con.execute(
                 "create or replace temp table touched as select * from touched_hour where hour >= $1 and hour < $2",

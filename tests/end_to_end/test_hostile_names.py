@@ -8,11 +8,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import openpyxl
+import polars as pl
 import pypdf
 import pytest
 
 from tests.end_to_end.browser import text_of
-from tests.plants import MAPPING, make_plant, pickfall, query
+from tests.faults.runs import overlapping_plant, store_digest
+from tests.plants import HEADER, MAPPING, PickLine, make_plant, pickfall, query
 
 NAMES = ("<b>x</b>", "=1+1", "'; drop table pick; --", "{{7*7}}", "a[1].csv", "@SUM(A1)", '"quoted"', "Ünïcode ✓")
 WEEK = "2026-W47"
@@ -105,3 +107,23 @@ def test_commands_print_them(plant: Path) -> None:
     build = pickfall("overage", NAMES[2], "--plant", plant, "--week", WEEK, "--format", "csv")
     assert build.returncode == 0
     assert NAMES[2] in build.stdout
+
+
+def test_folders_that_look_like_partitions_add_no_column(tmp_path: Path) -> None:
+    """DuckDB takes `machine=M9` in a path for a column of every file below, in place of the file's own."""
+    odd = overlapping_plant(tmp_path / "machine=M9" / "line=7" / "feeder=F9" / "c1=x" / "plant", picks=300, count=2)
+    plain = overlapping_plant(tmp_path / "plain" / "plant", picks=300, count=2)
+    lines = [PickLine(datetime(2026, 11, 17, 6), machine=f"M{n}") for n in (1, 2, 3)]  # noqa: DTZ001
+    names, *cells = ([text.strip('"') for text in line.split(";")] for line in (HEADER, *(p.text() for p in lines)))
+    rows = pl.DataFrame(cells, schema=names, orient="row")
+    for plant, below in ((odd, "machine=M8"), (plain, "m8")):
+        mapping = MAPPING.replace("*picks*", "rows.parquet").replace('[text]\ndelimiter = ";"\nheader = true\n', "")
+        mapping = mapping.replace('name = "picks"', 'name = "rows"\ncontent = "parquet"')
+        (plant / "mappings" / "rows.toml").write_text(mapping, encoding="utf-8")
+        (plant / "inbox" / below).mkdir()
+        rows.write_parquet(plant / "inbox" / below / "rows.parquet")
+        done = pickfall("ingest", "--plant", plant)
+        assert done.returncode == 0, done.stdout + done.stderr
+        found = query(plant, "select machine from pick where time >= '2026-11-17' order by machine")
+        assert found == [("M1",), ("M2",), ("M3",)]
+    assert store_digest(odd) == store_digest(plain)
