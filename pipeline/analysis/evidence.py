@@ -19,6 +19,7 @@ from pipeline.analysis.losses import MEANING, with_chances
 from pipeline.analysis.rates import trend
 from pipeline.analysis.standardise import item_days
 from pipeline.estimators.changepoint import single_change
+from pipeline.estimators.intervals import wilson
 from pipeline.findings.model import Evidence, Suspect
 from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.settings import Statistics
@@ -159,26 +160,34 @@ def _spread(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
 
 
 def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
+    """Its commonest reason beside everybody else's losses: for it if the share is higher beyond chance.
+
+    Nothing where all losses have one reason: such a log does not tell reasons apart.
+    """
     wanted = LOSS_OUTCOMES if s.loss == "all" else (s.loss,)
     frame = context.reasons.filter((pl.col("week") == context.week) & pl.col("outcome").is_in(wanted))
     if any(c not in frame.columns for c in items.COLUMNS[s.kind]):
         return []
     frame = frame.with_columns(items.key(s.kind).eq(item_key).fill_null(False).alias("_mine"))
     total, mine_total = int(frame["losses"].sum()), int(frame.filter("_mine")["losses"].sum())
-    if mine_total == 0 or total == mine_total:
+    if mine_total == 0 or total == mine_total or frame["reason_group"].n_unique() < 2:
         return []
     counts = frame.filter("_mine").group_by("reason_group").agg(pl.col("losses").sum())
     counts = counts.sort(["losses", "reason_group"], descending=[True, False])
     group, count = str(counts["reason_group"][0]), int(counts["losses"][0])
     rest = frame.filter(~pl.col("_mine"))
     elsewhere = int(rest.filter(pl.col("reason_group") == group)["losses"].sum()) / max(int(rest["losses"].sum()), 1)
+    low, high = wilson(count, mine_total, context.settings.confidence)
+    about = "about as elsewhere:" if float(low) <= elsewhere <= float(high) else "elsewhere"
+    words = "have other reasons" if group == "other" else f"are {group.replace('_', ' ')}"
     return [
         Evidence(
             "reason",
-            f"{count} of its {mine_total} losses are {group.replace('_', ' ')} ({count / mine_total:.0%}); elsewhere "
-            f"{elsewhere:.0%}.",
-            supports=count / mine_total >= elsewhere,
+            f"{count} of its {mine_total} losses {words} ({count / mine_total:.0%}); {about} {elsewhere:.0%}.",
+            supports=bool(low > elsewhere),
             value=count / mine_total,
+            low=float(low),
+            high=float(high),
             compared_with=f"{elsewhere:.0%} of all other losses of this kind",
         )
     ]

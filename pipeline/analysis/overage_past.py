@@ -160,7 +160,9 @@ def _judge(t: _Tried, builds: int, weeks: Sequence[str], plant: Plant) -> PastTe
         tenths=tenths,
         chance=chance,
         verdict=verdict,
-        text=words.past(rules, (t.lost.size, builds), (weeks[0], weeks[-1]), expected, verdict, plant.currency, odd),
+        text=words.past(
+            rules, (t.lost.size, builds), (weeks[0], weeks[-1]), expected, verdict, plant.currency, odd, LEAST
+        ),
     )
 
 

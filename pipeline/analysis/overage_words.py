@@ -219,9 +219,13 @@ def past(
     verdict: str,
     currency: str,
     odd: tuple[int, float] | None,
+    least: tuple[int, int],
 ) -> str:
-    """The test on the past in plain words; `size`: lines, builds; `expected`: how sure the advice was;
-    `odd`: the tenth that holds most beyond chance, and its share.
+    """The test on the past in plain words.
+
+    size      lines and builds; least: what a verdict needs of them
+    expected  how sure the advice was
+    odd       the tenth that holds most beyond chance, and its share
     """
     advice, flat, _ = rules
     lines, builds = size
@@ -230,7 +234,7 @@ def past(
         "fits": "as it should be",
         "too bold": "less than it should be: raise the service level or shorten the history",
         "too careful": "more than it should be: the parts cost more than they must",
-        "cannot say yet": "too few to say whether it fits",
+        "cannot say yet": f"too few to judge by, which takes {least[0]} lines and {least[1]} builds",
     }[verdict]
     shape = ""
     if odd is not None:

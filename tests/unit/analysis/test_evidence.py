@@ -52,10 +52,39 @@ def test_a_worn_nozzle_has_its_day_its_reason_and_its_spread() -> None:
     assert abs(int(found.since[-2:]) - int(day_name(17)[-2:])) <= 1
     assert facts["reason"].value == pytest.approx(380 / 420)
     assert "90%" in facts["reason"].text
+    assert facts["reason"].supports
     assert facts["spread"].value == 1.0
     assert facts["spread"].supports
     assert all(e.compared_with for e in found.evidence)
     assert len(found.history) == 4
+
+
+@pytest.mark.parametrize(
+    ("mine", "others", "supports", "said"),
+    [
+        ({"vacuum": 27, "pickup": 23}, {"vacuum": 100, "pickup": 100}, False, "about as elsewhere: 50%"),
+        ({"vacuum": 40, "pickup": 10}, {"vacuum": 100, "pickup": 100}, True, "losses are vacuum (80%); elsewhere 50%"),
+        ({"pickup": 30, "vacuum": 20}, {"pickup": 90, "vacuum": 10}, False, "losses are pickup (60%); elsewhere 90%"),
+        ({"other": 40, "size": 10}, {"other": 50, "size": 50}, True, "losses have other reasons (80%)"),
+        ({"other": 50}, {"other": 200}, None, ""),
+    ],
+)
+def test_a_reason_speaks_for_an_item_only_beyond_chance(
+    mine: dict[str, int], others: dict[str, int], supports: bool | None, said: str
+) -> None:
+    context = _context()
+    reasons = pl.DataFrame(
+        [
+            {**dict.fromkeys(REASONS), "week": context.week, "nozzle": nozzle, "outcome": "missed", "reason": "x",
+             "reason_group": group, "losses": losses}
+            for nozzle, counts in (("N0", mine), ("N1", others)) for group, losses in counts.items()
+        ],
+        schema=REASONS,
+    )  # fmt: skip
+    found = complete(SUSPECT, dataclasses.replace(context, reasons=reasons))
+    facts = [e for e in found.evidence if e.name == "reason"]
+    assert [e.supports for e in facts] == ([] if supports is None else [supports])
+    assert all(said in e.text for e in facts)
 
 
 def test_without_a_step_no_day_is_named() -> None:
