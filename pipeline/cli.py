@@ -237,7 +237,10 @@ def status(plant: PlantOption = HERE, fmt: FormatOption = Format.table) -> None:
 @app.command()
 def mapping(
     file: Annotated[Path, typer.Argument(help="A log that no mapping fits yet.", metavar="FILE")],
-    table: Annotated[str, typer.Option("--table", help="What it holds: pick, counter, reel_event, ...")] = "pick",
+    table: Annotated[
+        str | None,
+        typer.Option("--table", help="What it holds: pick, counter, reel_event, ... Default: what it looks like."),
+    ] = None,
     plant: Annotated[
         Path | None, typer.Option("--plant", help="The plant folder whose [limits] hold. Default: here.", metavar="DIR")
     ] = None,

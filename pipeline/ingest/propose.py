@@ -1,6 +1,6 @@
 """Proposes a log mapping for a file that has none.
 
-In:    a file; the table it is to fill.
+In:    a file; the table it is to fill, where somebody says so (propose_table.py).
 Out:   the text of a mapping (TOML), commented, with `# CHECK:` at everything that the file does not prove.
 After: the mapping is accepted as it stands and fits this file: every line of it is loaded, or refused with a reason.
        Nothing from the file can break out of a comment or a text.
@@ -10,10 +10,12 @@ A proposal is a beginning. What a code means, and which clock the machine shows,
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import tempfile
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -23,6 +25,7 @@ from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_na
 from pipeline.ingest.propose_columns import Guess, guess
 from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
+from pipeline.ingest.propose_table import table_of
 from pipeline.ingest.propose_text import read_sample
 from pipeline.ingest.propose_words import bare, roots_score
 from pipeline.schema.tables import table as schema_of
@@ -34,22 +37,43 @@ WIDTH: Final = 60
 _TRADE: Final = "pick picks log logs data export report line machine errors events csv txt week"
 
 
-def propose_apart(path: Path, table: str, limits: Limits) -> str:
+def propose_apart(path: Path, table: str | None, limits: Limits) -> str:
     """As `propose`, in a process of its own with limits on its time and memory: nobody has looked at the file yet."""
     return str(call_apart(propose, path, table, limits, limits=limits))
 
 
-def propose(path: Path, table: str = "pick", limits: Limits | None = None) -> str:
-    """Text of a mapping for `path`; UserError when it cannot be read, holds no time, or `table` is none of ours."""
-    if table not in LOG_TABLES:
+def propose(path: Path, table: str | None = None, limits: Limits | None = None) -> str:
+    """Text of a mapping for `path`; UserError when it cannot be read, holds no time, or `table` is none of ours.
+
+    table   what the file fills; None: what its columns and words look like
+    """
+    if table is not None and table not in LOG_TABLES:
         raise UserError(f"--table is {table!r}; use one of {', '.join(LOG_TABLES)}.")
     if not path.exists():
         raise UserError(f"{path} not found. Check the name.")
+    limits, why = limits or Limits(), ""
+    if table is None:
+        sample = _sample(path, "pick", limits)
+        table, why = table_of(sample)
+        if _only_whole(table):
+            sample = _sample(path, table, limits)
+    else:
+        sample = _sample(path, table, limits)
+    if why:
+        with contextlib.suppress(UserError):  # it looked like that table and cannot be one: what a log mostly is
+            return _proposed(path, table, replace(sample, doubts={**sample.doubts, "table": why}))
+        table, sample = "pick", _sample(path, "pick", limits)
+    return _proposed(path, table, sample)
+
+
+def _sample(path: Path, table: str, limits: Limits) -> Sample:
     with tempfile.TemporaryDirectory(prefix="pickfall-") as work:
-        sample = read_sample(path, Path(work), limits or Limits(), counts=_only_whole(table))
+        return read_sample(path, Path(work), limits, counts=_only_whole(table))
+
+
+def _proposed(path: Path, table: str, sample: Sample) -> str:
     try:
-        found = guess(sample, table)
-        sample, found = with_filters(sample, found, table)
+        sample, found = with_filters(sample, guess(sample, table), table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
     return "\n".join(_lines(path, table, sample, found)) + "\n"
@@ -68,7 +92,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     yield "# What stands before a CHECK mark is not proved by the file: look at each, then take the mark off."
     yield "format = 1"
     yield f"name = {_text(_plain(Path(name).stem) or 'log')}"
-    yield f"table = {_text(table)}"
+    yield _checked(f"table = {_text(table)}", sample.doubts.get("table", ""))
     files = files_pattern(name)
     yield _checked(f"files = [{_text(files)}]", "fits this file; exactly one mapping must fit each file")
     if sample.content != "delimited":

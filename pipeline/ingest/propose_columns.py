@@ -100,7 +100,7 @@ def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
         shape = shapes[full[0]]
         if len(full) > 1:
             found.doubts["time"] = (
-                f"{len(full)} columns hold a time; the one that says when the pick was decided counts"
+                f"{len(full)} columns hold a time; the one that says when it happened or ended counts"
             )
     elif days and clocks:
         chosen = (days[0], clocks[0])

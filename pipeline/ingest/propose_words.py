@@ -13,11 +13,11 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 COLUMN_ROOTS: Final[Mapping[str, str]] = {
-    "machine": "machine mach maschine unit anlage equipment 設備 号機 マシン 装置",
+    "machine": "machine mach mc maschine unit anlage equipment 設備 号機 マシン 装置",
     "head": "head kopf ヘッド",
     "spindle": "spindle spindel sp nozzleposition nozzleno spindleno スピンドル ノズル位置",
     "nozzle_type": "nozzletype tiptype tip düsentyp duesentyp ノズル種 ノズルタイプ",
-    "nozzle": "nozzle noz nozzleid nozzleserial düse duese pipette ノズル",
+    "nozzle": "nozzle noz nz nozzleid nozzleserial düse duese pipette ノズル",
     "feeder": "feeder fed feederid förderer foerderer zuführung zufuehrung zuführer フィーダ フィーダー",
     "slot": "slot place stellplatz rüstplatz track slotno スロット",
     "lane": "lane spur レーン",
