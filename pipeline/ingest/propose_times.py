@@ -38,7 +38,7 @@ _BOTH: Final = re.compile(
     rf"(?:{_WEEKDAY})?(?:{_DATE})(?:(?P<gap>[ T_:]|, ?|)(?:{_TIME}|{_TIGHT})(?P<lastyear> \d{{4}})?)?{_ZONE}",
     re.IGNORECASE,
 )
-_ALONE: Final = re.compile(_TIME, re.IGNORECASE)
+_ALONE: Final = re.compile(_TIME + _ZONE, re.IGNORECASE)
 _TIGHT_ALONE: Final = re.compile(_TIGHT)
 _SERIAL: Final = re.compile(r"\d{5}(\.\d+)?")
 _SERIAL_DAYS: Final = (32_874, 73_051)
@@ -126,7 +126,7 @@ def _clock(values: Sequence[str]) -> Shape | None:
     found = [m for v in values if (m := _ALONE.fullmatch(v))]
     if len(found) < ENOUGH * len(values):
         return None
-    return Shape(_fullest([_clock_format(m) for m in found]), date=False, clock=True)
+    return Shape(_fullest([_clock_format(m) + _zone_format(m) for m in found]), date=False, clock=True)
 
 
 def _clock_format(match: re.Match[str]) -> str:
@@ -136,6 +136,10 @@ def _clock_format(match: re.Match[str]) -> str:
     if match["pm"]:
         form += " %p" if match["pm"].startswith(" ") else "%p"
     return form
+
+
+def _zone_format(match: re.Match[str]) -> str:
+    return (" %z" if match["zone"].startswith(" ") else "%z") if match["zone"] else ""
 
 
 def _tight_format(match: re.Match[str]) -> str:
@@ -164,8 +168,7 @@ def _dated(values: Sequence[str]) -> Shape | None:
     for m in found:
         clock = _tight_format(m) if m["tight"] else _clock_format(m) if m["h"] else ""
         form = (m["gap"] or "") + clock if clock else ""
-        zone = (" %z" if m["zone"].startswith(" ") else "%z") if m["zone"] else ""
-        rest.append(form + (" %Y" if m["lastyear"] else "") + zone)
+        rest.append(form + (" %Y" if m["lastyear"] else "") + _zone_format(m))
     last = _fullest(rest)
     if ("%Y" in last) == ("%Y" in date or "%y" in date):
         return None

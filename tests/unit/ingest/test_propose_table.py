@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from pipeline.ingest.propose import propose
-from tests.fixtures_propose import checked
+from tests.fixtures_propose import checked, proposed
 
 T = "2026-11-16 06:0{}:00"
 
@@ -50,6 +51,17 @@ def test_the_table_is_told_by_columns_and_words(tmp_path: Path, table: str, text
     assert tomllib.loads(made)["table"] == table
     assert ("table" in checked(made)) is (table != "pick")  # a table that was guessed is marked
     assert tomllib.loads(propose(path, table)) == tomllib.loads(made)
+
+
+def test_a_day_beside_a_clock_with_its_zone_and_a_unit_that_is_a_machine(tmp_path: Path) -> None:
+    head = "DATE;TIME;UNIT;NOZZLE;ITEM;WHAT;TAUGHT;FOUND;IN"
+    rows = [f"{d}.09.2026;07:21:00.900+0200;L2M2;N{d};P1;length;2,900;2,496;mm" for d in range(14, 29)]
+    found, got = proposed(tmp_path, "\n".join([head, *rows]), "line2_sizes.csv", "measurement")
+    data = tomllib.loads(found)
+    assert data["time"] == {"columns": ["DATE", "TIME"], "format": "%d.%m.%Y %H:%M:%S.%f%z"}
+    assert (data["columns"]["machine"], data["columns"]["unit"]) == ("UNIT", "IN")
+    assert got.rows("machine, unit") == [("L2M2", "mm")] * 15
+    assert min(got.one("time")) == datetime(2026, 9, 14, 5, 21, 0, 900_000)  # noqa: DTZ001 - UTC
 
 
 def test_what_cannot_be_that_table_after_all_is_taken_for_picks(tmp_path: Path) -> None:
