@@ -18,7 +18,7 @@ from pipeline.errors import FileRefused
 from pipeline.ingest.child_reader import ChildReader
 from pipeline.ingest.reading_process import Answer, Staged
 from pipeline.ingest.registry import dialects
-from pipeline.intake import RefusedFile, display_names
+from pipeline.intake import RefusedFile, display_names, logs_of
 from pipeline.settings import Plant
 from pipeline.store import loading
 from pipeline.store.loading import LoadResult
@@ -45,15 +45,16 @@ def take_again(
     before = loading.refused_before(con)
     missing: tuple[str, ...] = ()
     if not paths:
-        there = {file: plant.folder / file for file, _ in before.values()}
+        there = {file: _whole(plant.folder / file) for file, _ in before.values()}
         missing = tuple(sorted(file for file, path in there.items() if not path.is_file()))
-        paths = tuple(sorted(path for path in there.values() if path.is_file()))
+        paths = tuple(sorted({path for path in there.values() if path.is_file()}))
     hashes = {h for (h,) in con.execute("select content_hash from load").fetchall()} - set(before)
     loaded: list[LoadResult] = []
     refused: list[RefusedFile] = []
-    with ChildReader(plant, dialects(plant), hashes) as child:
-        names = display_names(plant, paths)
-        for name, (_, answer) in zip(names, child.read(paths), strict=True):
+    readers = dialects(plant)
+    logs = logs_of(readers, paths, display_names(plant, paths))
+    with ChildReader(plant, readers, hashes) as child:
+        for (_, name, _), (_, answer) in zip(logs, child.read(log for log, _, _ in logs), strict=True):
             step(name)
             try:
                 result = _take(con, answer, before)
@@ -63,6 +64,13 @@ def take_again(
             if result is not None:
                 loaded.append(result)
     return Again(tuple(loaded), tuple(refused), missing)
+
+
+def _whole(path: Path) -> Path:
+    """The file of a log that is listed as "file [part]"."""
+    if path.is_file() or not path.name.endswith("]"):
+        return path
+    return path.with_name(path.name.rpartition(" [")[0] or path.name)
 
 
 def _take(

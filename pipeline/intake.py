@@ -20,6 +20,7 @@ import duckdb
 
 from pipeline.errors import FileRefused, UserError
 from pipeline.ingest.child_reader import ChildReader
+from pipeline.ingest.dialect import Dialect, Log
 from pipeline.ingest.known_files import KnownFiles
 from pipeline.ingest.reading_process import Answer, Known
 from pipeline.ingest.registry import dialects
@@ -117,18 +118,18 @@ def take_in(
     hashes = {h for (h,) in con.execute("select content_hash from load").fetchall()}
     spoilt = {f for (f,) in con.execute("select file from refused where load_id is null").fetchall()}
     seen = KnownFiles(plant.database.parent, hashes, use=not check)
-    names = display_names(plant, paths)
-    passed = [seen.knows(path) for path in paths]
+    logs = logs_of(readers, paths, display_names(plant, paths))
+    passed = [seen.knows(log) for log, _, _ in logs]
     taker = _Taker(con, seen, spoilt, before_writing)
     try:
         with ChildReader(plant, readers, hashes) as child:
-            answers = child.read(path for path, known in zip(paths, passed, strict=True) if not known)
-            for name, known in zip(names, passed, strict=True):
+            answers = child.read(log for (log, _, _), known in zip(logs, passed, strict=True) if not known)
+            for (_, name, file), known in zip(logs, passed, strict=True):
                 step(name)
                 if known:
-                    taker.known_already(name)
+                    taker.known_already(name, file)
                 else:
-                    taker.take(name, *next(answers))
+                    taker.take(name, file, *next(answers))
         taker.group.commit()
     except BaseException:
         taker.group.undo()
@@ -150,32 +151,46 @@ class _Taker:
         self.known: list[str] = []
         self.refused: list[RefusedFile] = []
 
-    def take(self, name: str, path: Path, answer: Answer) -> None:
+    def take(self, name: str, file: str, log: Log, answer: Answer) -> None:
+        """Take over one log; `name` and `file`: how it and its file are called in lists."""
         if isinstance(answer, FileRefused):
             reason = _printable(answer.reason)  # it may quote the file
             loading.refuse_file(self._con, name, answer.line, reason)
             self.refused.append(RefusedFile(name, answer.line, reason))
         elif isinstance(answer, Known):
-            self._seen.remember(path, answer.content_hash, answer.state)
-            self.known_already(name)
+            self._seen.remember(log, answer.content_hash, answer.state)
+            self.known_already(name, file)
         else:
             if not self.loaded:
                 self._before_writing()
             staging = answer.into(self._con)
             result = self.group.add(staging, answer.source, name, answer.dialect, answer.mapping)
-            self._seen.remember(path, answer.source.content_hash, answer.state)
+            self._seen.remember(log, answer.source.content_hash, answer.state)
             self.loaded.append(result)
-            self._mended(name)
+            self._mended(name, file)
             if self.group.is_full:
                 self.group.commit()
 
-    def known_already(self, name: str) -> None:
+    def known_already(self, name: str, file: str) -> None:
         self.known.append(name)
-        self._mended(name)
+        self._mended(name, file)
 
-    def _mended(self, name: str) -> None:
-        if name in self._spoilt:
-            loading.forget_refused_file(self._con, name)
+    def _mended(self, name: str, file: str) -> None:
+        for refused in {name, file} & self._spoilt:
+            loading.forget_refused_file(self._con, refused)
+
+
+def logs_of(readers: tuple[Dialect, ...], paths: tuple[Path, ...], names: list[str]) -> list[tuple[Log, str, str]]:
+    """What there is to read in each file, with its name in lists and that of the file: the parts that mappings read,
+    else all of it.
+
+    names   of the files in lists, one for each path
+    """
+    found = []
+    for path, name in zip(paths, names, strict=True):
+        parts = next((p for reader in readers if (p := reader.parts(path))), ("",))
+        found += [(log, log.named(name), name) for log in (Log(path, part) for part in parts)]
+    return found
 
 
 def display_names(plant: Plant, paths: tuple[Path, ...]) -> list[str]:

@@ -1,6 +1,6 @@
 """The process that touches untrusted bytes: it opens, unpacks, cuts and converts one log after the other.
 
-In:    over stdin, from the run that started it: the plant, its readers and the known contents; then one path at a time.
+In:    over stdin, from the run that started it: the plant, its readers and the known contents; then one log at a time.
 Out:   over stdout: one line of JSON a file; and a Parquet file for every staged table with rows.
 After: a file was read whole, known already, or refused with a reason; whatever a file does to this process, its memory
        and its time are bounded, and the run that started it goes on (reading_process.py is its other end).
@@ -21,7 +21,7 @@ import signal
 import sys
 import tempfile
 import traceback
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO
 
@@ -30,7 +30,7 @@ import polars as pl
 
 from pipeline.connections import connect
 from pipeline.errors import FileRefused
-from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.dialect import Dialect, Log
 from pipeline.ingest.process_limits import end_with_parent, leave_no_core, limit_cpu, limit_memory
 from pipeline.ingest.quoting import literal
 from pipeline.ingest.source import open_source
@@ -66,7 +66,7 @@ class TooLarge(Exception):
 
 
 def serve(incoming: BinaryIO, outgoing: TextIO) -> None:
-    """Answer until the other end closes; the first message is a `Task`, every other (path, folder for its tables)."""
+    """Answer until the other end closes; the first message is a `Task`, every other (log, folder for its tables)."""
     task: Task = pickle.load(incoming)
     known = set(task.known)
     try:
@@ -77,12 +77,12 @@ def serve(incoming: BinaryIO, outgoing: TextIO) -> None:
     _say(outgoing, {"is": "ready"})
     while True:
         try:
-            path, folder = pickle.load(incoming)
+            log, folder = pickle.load(incoming)
         except EOFError:
             return
         limit_cpu(task.plant.limits.file_seconds, THREADS)
         try:
-            answer = _answer(task, known, path, folder)
+            answer = _answer(task, known, log, folder)
         except TooLarge:
             _say(outgoing, {"is": "refused", "line": None, "reason": too_large(task.plant), "last": True})
             return
@@ -106,10 +106,11 @@ def too_large(plant: Plant) -> str:
     )
 
 
-def _answer(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, Any]:
+def _answer(task: Task, known: set[str], log: Log, folder: Path) -> dict[str, Any]:
+    path = log.path
     before = file_state(path)
     try:
-        answer = _read(task, known, path, folder)
+        answer = _read(task, known, log, folder)
     except FileRefused as error:
         return {"is": "refused", "line": error.line, "reason": error.reason}
     except (MemoryError, pl.exceptions.PolarsError, OSError, duckdb.Error) as error:
@@ -121,11 +122,12 @@ def _answer(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, 
     return _changed(path, before) or {**answer, "state": before}
 
 
-def _read(task: Task, known: set[str], path: Path, folder: Path) -> dict[str, Any]:
+def _read(task: Task, known: set[str], log: Log, folder: Path) -> dict[str, Any]:
     readers, plant = task.readers, task.plant
-    declared = next((e for e in (r.encoding(path) for r in readers) if e), None)
+    declared = next((e for e in (r.encoding(log.path) for r in readers) if e), None)
     with tempfile.TemporaryDirectory(prefix="log-") as work:
-        source = open_source(path, Path(work), plant.limits, encoding=declared)
+        source = open_source(log.path, Path(work), plant.limits, encoding=declared)
+        source = replace(source, part=log.part, content_hash=log.content_hash(source.content_hash))
         if source.content_hash in known:
             return {"is": "known", "content_hash": source.content_hash}
         reader = next((r for r in readers if r.recognises(source)), None)

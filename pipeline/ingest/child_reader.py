@@ -1,7 +1,7 @@
 """Reads logs through processes of their own (child.py), and stays alive whatever a log does to them.
 
-In:    paths, the plant, its readers, the contents that the store knows.
-Out:   for every path in order: staged tables as files, "known", or FileRefused.
+In:    logs, the plant, its readers, the contents that the store knows.
+Out:   for every log in order: staged tables as files, "known", or FileRefused.
 After: a process that died or was too slow cost one file, refused with a reason; the next file has a new process. The
        run's folder below the store is empty again.
 
@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
-from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.dialect import Dialect, Log
 from pipeline.ingest.reading_process import Answer, Known, ReadingProcess, Staged
 from pipeline.settings import Plant
 
@@ -36,10 +36,10 @@ UNPACKS = 10
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """A file that a process was asked for, and the folder for its tables."""
+    """A log that a process was asked for, and the folder for its tables."""
 
     process: ReadingProcess
-    path: Path
+    log: Log
     folder: Path
     size: int
 
@@ -52,7 +52,7 @@ class ChildReader:
         self._work = _work_folder(plant)
         self._processes = [ReadingProcess(plant, readers, self._known, self._work) for _ in range(PROCESSES)]
         self._asked: deque[_Asked] = deque()
-        self._next: Path | None = None
+        self._next: Log | None = None
         self._given = 0
 
     def __enter__(self) -> ChildReader:
@@ -63,37 +63,37 @@ class ChildReader:
             process.stop()
         shutil.rmtree(self._work, ignore_errors=True)
 
-    def read(self, paths: Iterable[Path]) -> Iterator[tuple[Path, Answer]]:
-        """Each path with what came of it. What was staged must be taken before the next is asked for.
+    def read(self, logs: Iterable[Log]) -> Iterator[tuple[Log, Answer]]:
+        """Each log with what came of it. What was staged must be taken before the next is asked for.
 
         Raises OSError when the disk is full and PickfallError when a process cannot be started.
         """
-        waiting = iter(paths)
+        waiting = iter(logs)
         self._ask(waiting)
         while self._asked:
             asked = self._asked[0]
-            answer = self._once(asked.process.answer(asked.path, asked.folder))
+            answer = self._once(asked.process.answer(asked.log, asked.folder))
             self._asked.popleft()
             self._ask(waiting)
-            yield asked.path, answer
+            yield asked.log, answer
             shutil.rmtree(asked.folder, ignore_errors=True)
 
-    def _ask(self, waiting: Iterator[Path]) -> None:
+    def _ask(self, waiting: Iterator[Log]) -> None:
         """Give the free processes something to do."""
         while len(self._asked) < (PROCESSES if self._given >= SECOND_FROM else 1):
-            path = self._next or next(waiting, None)
-            if path is None:
+            log = self._next or next(waiting, None)
+            if log is None:
                 return
-            self._next = path
-            size = _size(path)
+            self._next = log
+            size = _size(log.path)
             if self._asked and max(size, *(a.size for a in self._asked)) >= ALONE_FROM:
                 return
             busy = [a.process for a in self._asked]
             process = next(p for p in self._processes if p not in busy)
             self._work.mkdir(parents=True, exist_ok=True)
             folder = Path(tempfile.mkdtemp(prefix="staged-", dir=self._work))
-            process.ask(path, folder)
-            self._asked.append(_Asked(process, path, folder, size))
+            process.ask(log, folder)
+            self._asked.append(_Asked(process, log, folder, size))
             self._next = None
             self._given += size
 

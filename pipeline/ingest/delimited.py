@@ -1,6 +1,6 @@
 """Delimited text, or another table of cells -> one of our tables, as a log mapping describes it.
 
-In:    a `SourceFile` whose name fits the patterns of exactly one `LogMapping`.
+In:    a `SourceFile` whose name fits the patterns of exactly one `LogMapping`, or of one for each part of the file.
 Out:   rows of the mapping's table in the `Staging`, with the physical line that each began on.
 After: records read = rows staged + lines refused; text is kept byte for byte; nothing was guessed by a CSV sniffer.
 
@@ -46,6 +46,7 @@ class Delimited:
 
     def __init__(self, mappings: tuple[LogMapping, ...]) -> None:
         self._mappings = mappings
+        self._in_parts = any(m.file_part for m in mappings)
 
     def recognises(self, source: SourceFile) -> bool:
         """True if the file's name fits a mapping."""
@@ -56,9 +57,16 @@ class Delimited:
         declared = {m.text.encoding for m in self._mappings if m.fits(path)} - {"auto"}
         return declared.pop() if len(declared) == 1 else None
 
+    def parts(self, path: Path) -> tuple[str, ...]:
+        """Parts that the mappings read which fit; none unless each names one of its own."""
+        if not self._in_parts:
+            return ()
+        parts = [m.file_part for m in self._mappings if m.fits(path)]
+        return tuple(sorted(parts)) if all(parts) and len(set(parts)) == len(parts) else ()
+
     def describe(self, source: SourceFile) -> str | None:
         """Name of the mapping and the first 12 hex digits of the SHA-256 of its text."""
-        mapping = self._mapping(source.path)
+        mapping = self._mapping(source)
         return f"{mapping.name} sha256:{mapping.digest[:12]}"
 
     def stage(self, source: SourceFile, staging: Staging, plant: Plant) -> None:
@@ -66,7 +74,7 @@ class Delimited:
 
         The connection must keep `preserve_insertion_order` on (DuckDB's default): line numbers rest on it.
         """
-        mapping = self._mapping(source.path)
+        mapping = self._mapping(source)
         check_content(source, mapping)
         with tempfile.TemporaryDirectory(prefix="pickfall-") as name:
             work = Path(name)
@@ -79,13 +87,16 @@ class Delimited:
         if source.text == source.path and source.text.stat().st_size != source.size and mapping.content != "workbook":
             raise FileRefused("changed while it was read. Load it again when it is complete.")
 
-    def _mapping(self, path: Path) -> LogMapping:
-        fitting = [m for m in self._mappings if m.fits(path)]
+    def _mapping(self, source: SourceFile) -> LogMapping:
+        fitting = [m for m in self._mappings if m.fits(source.path) and source.part in ("", m.file_part)]
         if not fitting:
-            raise FileRefused(f'no log mapping has a pattern in files that fits "{path.name}".')
+            raise FileRefused(f'no log mapping has a pattern in files that fits "{source.path.name}".')
         if len(fitting) > 1:
             names = " and ".join(f'"{m.name}" ({m.path.name})' for m in fitting)
-            raise FileRefused(f"several log mappings fit its name: {names}. Narrow the patterns in files.")
+            raise FileRefused(
+                f"several log mappings fit its name: {names}. Narrow the patterns in files; where each reads another "
+                "part of the file, name that in file_part of each."
+            )
         return fitting[0]
 
 

@@ -40,6 +40,10 @@ class Ipc2591:
         """Nothing is declared: JSON that is exchanged is UTF-8 (RFC 8259, section 8.1), or its mark tells."""
         return None
 
+    def parts(self, path: Path) -> tuple[str, ...]:  # noqa: ARG002
+        """None: messages are read as a whole."""
+        return ()
+
     def describe(self, source: SourceFile) -> str | None:  # noqa: ARG002
         """Nothing besides the file decides how it is read."""
         return None

@@ -1,7 +1,7 @@
 """Remembers files that need not be read again, so that a run with nothing new takes no time.
 
 In:    store/known_files.json, written by the run before; the content hashes that the store holds.
-Out:   for a path: its content is in the store, or nothing is known.
+Out:   for a log: its content is in the store, or nothing is known.
 After: a file is passed over only if its size and both its times are what they were and its content is in the store
        now. Without the note, or with one that cannot be read, files are hashed: it is never needed.
 
@@ -20,11 +20,17 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.ingest.child import file_state
+from pipeline.ingest.dialect import Log
 
 FILE: Final = "known_files.json"
 FORMAT: Final = 1
 SETTLED_NS: Final = 2_000_000_000
 """A file changed so shortly before it was read is read once more: its times may not show another change."""
+
+
+def _key(log: Log) -> str:
+    path = os.path.abspath(log.path)  # noqa: PTH100  (thousands of files: plain text is faster)
+    return f"{path}\0{log.part}" if log.part else path
 
 
 class KnownFiles:
@@ -37,28 +43,25 @@ class KnownFiles:
         self._use = use
         self._now: dict[str, list[object]] = {}
 
-    def knows(self, path: Path) -> bool:
-        """True if this very file was read before and its content is in the store."""
-        key = os.path.abspath(path)  # noqa: PTH100  (thousands of files: plain text is faster)
+    def knows(self, log: Log) -> bool:
+        """True if this very log was read before and its content is in the store."""
+        key = _key(log)
         entry = self._before.get(key)
-        if not self._use or entry is None or entry[0] not in self._hashes or entry[1:] != file_state(path):
+        if not self._use or entry is None or entry[0] not in self._hashes or entry[1:] != file_state(log.path):
             return False
         self._now[key] = entry
         return True
 
-    def remember(self, path: Path, content_hash: str, state: tuple[int, ...]) -> None:
-        """Note that the file, in that state, has this content; the store must hold it."""
+    def remember(self, log: Log, content_hash: str, state: tuple[int, ...]) -> None:
+        """Note that the log, in that state, has this content; the store must hold it."""
         self._hashes.add(content_hash)
         if state and time.time_ns() - max(state[1:]) > SETTLED_NS:
-            self._now[os.path.abspath(path)] = [  # noqa: PTH100
-                content_hash,
-                *state,
-            ]
+            self._now[_key(log)] = [content_hash, *state]
 
     def save(self) -> None:
         """Write the note, whole or not at all. A full disk is no reason to fail: the note only saves time."""
         merged = {**self._before, **self._now}
-        kept = {k: e for k, e in sorted(merged.items()) if k in self._now or Path(k).exists()}
+        kept = {k: e for k, e in sorted(merged.items()) if k in self._now or Path(k.partition("\0")[0]).exists()}
         if kept == self._before:
             return
         part = self._path.with_suffix(".part")

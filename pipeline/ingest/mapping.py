@@ -153,7 +153,7 @@ class TimeRules:
 
 @dataclass(frozen=True, slots=True)
 class LogMapping:
-    """One mapping. `digest` is the SHA-256 of its text, hex."""
+    """One mapping. `digest` is the SHA-256 of its text, hex; `file_part`: what it calls the part of a file it reads."""
 
     path: Path
     name: str
@@ -168,6 +168,7 @@ class LogMapping:
     folder: str | None = None
     content: str = "delimited"
     sheet: Place | None = None
+    file_part: str = ""
     filters: tuple[Filter, ...] = ()
     outcome: Mapping[str, str] = field(default_factory=dict)
     reason: Mapping[str, str] = field(default_factory=dict)

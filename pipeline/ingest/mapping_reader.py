@@ -89,10 +89,20 @@ class MappingReader:
             raise self._fail(f'"{key}" must be a list of texts in quotes, found {value!r}.', key, section)
         return tuple(value)
 
+    def _file_part(self) -> str:
+        part = str(self._take(self.data, "file_part", str, "a text in quotes", "", ""))
+        if part and re.fullmatch(r"\w([\w .-]{0,38}\w)?", part) is None:
+            raise self._fail(
+                '"file_part" is a name of at most 40 letters, digits, blanks, points, "-" and "_".', "file_part"
+            )
+        return part
+
     def mapping(self) -> LogMapping:
         """The mapping; SettingsError when something in it is wrong."""
         sections = {"text", "time", "columns", "constants", "file_name", "outcome", "reason", "values", "units"}
-        self._known(self.data, {"format", "name", "table", "files", "content", "workbook", "filter", *sections})
+        self._known(
+            self.data, {"format", "name", "table", "files", "file_part", "content", "workbook", "filter", *sections}
+        )
         if self._take(self.data, "format", int, "format = 1", None, "") != FORMAT:
             raise self._fail(f"this version reads format = {FORMAT}.", "format")
         name = self._take(self.data, "name", str, "a text in quotes", None, "")
@@ -134,6 +144,7 @@ class MappingReader:
             folder=patterns.get("folder"),
             content=self.content,
             sheet=self._sheet(),
+            file_part=self._file_part(),
             filters=self._filters(text),
             outcome=self._outcome(by_log, text),
             reason=self._reason(where, by_log),

@@ -95,6 +95,11 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     yield _checked(f"table = {_text(table)}", sample.doubts.get("table", ""))
     files = files_pattern(name)
     yield _checked(f"files = [{_text(files)}]", "fits this file; exactly one mapping must fit each file")
+    if sample.sheet is not None or sample.rules.section_begin:
+        part = "section" if sample.sheet is None else f"sheet {sample.sheet}"
+        yield _checked(
+            f"# file_part = {_text(part)}", "take the # off if another mapping reads another part of the file"
+        )
     if sample.content != "delimited":
         yield f"content = {_text(sample.content)}"
     if sample.sheet is not None:

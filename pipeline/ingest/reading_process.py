@@ -1,7 +1,7 @@
 """The other end of child.py: one process that reads logs, started when it is needed and again after it broke down.
 
-In:    the plant, its readers, the contents that the store knows; then one path after the other.
-Out:   for each path its staged tables as files, "known", or FileRefused.
+In:    the plant, its readers, the contents that the store knows; then one log after the other.
+Out:   for each its staged tables as files, "known", or FileRefused.
 After: a process that died or was too slow cost one file, refused with a reason.
 """
 
@@ -24,7 +24,7 @@ import duckdb
 
 from pipeline.errors import FileRefused, PickfallError
 from pipeline.ingest.child import Task, too_large
-from pipeline.ingest.dialect import Dialect, SourceFile
+from pipeline.ingest.dialect import Dialect, Log, SourceFile
 from pipeline.ingest.process_limits import FEW_THREADS, end_process
 from pipeline.ingest.quoting import path_literal
 from pipeline.ingest.staged_file import StagedFile
@@ -89,19 +89,19 @@ class ReadingProcess:
         self._clock: threading.Timer | None = None
         self._late = False
 
-    def ask(self, path: Path, folder: Path) -> None:
-        """Let it read a file and put its tables into `folder`. Raises PickfallError when it cannot be started."""
+    def ask(self, log: Log, folder: Path) -> None:
+        """Let it read a log and put its tables into `folder`. Raises PickfallError when it cannot be started."""
         if self._process is None or self._process.poll() is not None:
             self._start()
-        self._send((path, folder), self._plant.limits.file_seconds)
+        self._send((log, folder), self._plant.limits.file_seconds)
 
     @property
     def pid(self) -> int | None:
         """Number of the process while there is one."""
         return None if self._process is None else self._process.pid
 
-    def answer(self, path: Path, folder: Path) -> Answer:
-        """Wait for what came of the file that it was asked for. Raises OSError when the disk is full."""
+    def answer(self, log: Log, folder: Path) -> Answer:
+        """Wait for what came of the log that it was asked for. Raises OSError when the disk is full."""
         found = self._hear()
         if found is None:
             return FileRefused(self._last_words())
@@ -114,7 +114,8 @@ class ReadingProcess:
         state = tuple(found["state"])
         if found["is"] == "known":
             return Known(str(found["content_hash"]), state)
-        source = SourceFile(path, path, found["content_hash"], int(found["size"]), found["encoding"], "")
+        content = found["content_hash"], int(found["size"]), found["encoding"]
+        source = SourceFile(log.path, log.path, *content, sample="", part=log.part)
         names = {t.name for t in EVENT_TABLES} | {"refused"}
         tables = tuple(t for t in found["tables"] if t in names)
         attached = {

@@ -351,8 +351,8 @@ LOAD = Table(
     "one row a file: read = loaded + duplicate + refused",
     (
         Column("load_id", "INTEGER", "number of the load, from 1", required=True),
-        _text("file", "path of the file as given, below the plant folder where it lies there", required=True),
-        _text("content_hash", "SHA-256 of the unpacked content", required=True),
+        _text("file", "path as given, below the plant folder where it lies there; [file_part]", required=True),
+        _text("content_hash", "SHA-256 of the unpacked content; of that and the part's name for a part", required=True),
         Column("bytes", "BIGINT", "size of the unpacked content", "byte", required=True),
         _text("dialect", "reader that read it", required=True),
         _text("mapping", "log mapping used, if any, with the hash of its text"),

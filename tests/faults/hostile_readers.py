@@ -25,6 +25,9 @@ class Hostile:
     def encoding(self, path: Path) -> str | None:
         return None
 
+    def parts(self, path: Path) -> tuple[str, ...]:
+        return ()
+
     def describe(self, source: SourceFile) -> str | None:
         return None
 

@@ -16,6 +16,7 @@ from pipeline.errors import FileRefused, PickfallError
 from pipeline.ingest import child as child_program
 from pipeline.ingest import child_reader
 from pipeline.ingest.child_reader import ChildReader
+from pipeline.ingest.dialect import Log
 from pipeline.ingest.reading_process import Answer, Known, Staged
 from pipeline.settings import Limits, Plant
 from tests.faults.hostile_readers import Hostile
@@ -44,8 +45,8 @@ def _read(folder: Path, *words: str, limits: Limits = QUICK, known: tuple[str, .
     paths = _files(folder, *words)
     plant = Plant(folder=folder, limits=limits)
     with ChildReader(plant, (Hostile(),), known) as child:
-        found = list(child.read(paths))
-    assert [p for p, _ in found] == paths
+        found = list(child.read(map(Log, paths)))
+    assert [log.path for log, _ in found] == paths
     assert not (folder / "store" / "reading").exists()
     return [a for _, a in found]
 
@@ -103,7 +104,7 @@ def test_a_file_that_goes_away_or_grows(tmp_path: Path) -> None:
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
-        ((_, answer),) = child.read([tmp_path / "nowhere.log"])
+        ((_, answer),) = child.read([Log(tmp_path / "nowhere.log")])
     assert _reason(answer) == "cannot be opened: No such file or directory."
 
 
@@ -112,7 +113,7 @@ def test_a_file_that_comes_into_being_between_two_looks(tmp_path: Path, monkeypa
     (path,) = _files(tmp_path, "good")
     task = child_program.Task(Plant(folder=tmp_path), (Hostile(),), frozenset(), tmp_path)
     monkeypatch.setattr(child_program, "file_state", lambda _: None)
-    answer = child_program._answer(task, set(), path, tmp_path)
+    answer = child_program._answer(task, set(), Log(path), tmp_path)
     assert (answer["is"], answer["reason"].split(":")[0]) == ("refused", "changed while it was read")
 
 
@@ -125,18 +126,18 @@ def test_the_same_content_twice_and_content_that_is_known(tmp_path: Path) -> Non
     copy = tmp_path / "copy.log"
     copy.write_bytes((tmp_path / "0_good.log").read_bytes())
     with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
-        kinds = [type(a) for _, a in child.read([tmp_path / "0_good.log", copy])]
+        kinds = [type(a) for _, a in child.read([Log(tmp_path / "0_good.log"), Log(copy)])]
     assert kinds == [Staged, Known]
 
 
 def test_two_processes_answer_in_the_order_of_the_files(tmp_path: Path, processes: int) -> None:
     paths = _files(tmp_path, "nap", "good", "crash", "good", "nap", "good", "good")
     with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
-        asked = child.read(paths)
-        path, first = next(asked)
+        asked = child.read(map(Log, paths))
+        log, first = next(asked)
         assert isinstance(first, Staged)
         assert len(child._asked) == processes
-        found = [(path, type(first)), *((p, type(a)) for p, a in asked)]
+        found = [(log.path, type(first)), *((other.path, type(a)) for other, a in asked)]
         used = [p for p in child._processes if p.pid is not None]
     assert found == [(p, FileRefused if "crash" in p.name else Staged) for p in paths]
     assert len(used) == processes
@@ -148,19 +149,19 @@ def test_a_large_file_is_read_alone(tmp_path: Path, processes: int, monkeypatch:
     paths[2].write_text("good 2" + "\n" * 2000)
     together: dict[str, int] = {}
     with ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
-        for path, answer in child.read(paths):
+        for log, answer in child.read(map(Log, paths)):
             assert isinstance(answer, Staged)
-            assert path == paths[len(together)]
-            others = [a.path for a in child._asked]
+            assert log.path == paths[len(together)]
+            others = [a.log.path for a in child._asked]
             assert paths[2] not in others or others == [paths[2]]
-            together[path.name] = len(others)
+            together[log.path.name] = len(others)
     assert list(together.values()) == ([1, 1, 2, 1, 0] if processes == 2 else [1, 1, 1, 1, 0])
 
 
 def test_the_tables_of_a_file_come_over_whole(tmp_path: Path) -> None:
     paths = _files(tmp_path, "good")
     with duckdb.connect() as con, ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child:
-        for _, answer in child.read(paths):
+        for _, answer in child.read(map(Log, paths)):
             assert isinstance(answer, Staged)
             staging = answer.into(con)
             rows = con.execute("select line, raw, reason from staged_refused").fetchall()
@@ -173,7 +174,7 @@ def test_a_plant_folder_with_an_odd_name(tmp_path: Path, name: str) -> None:
     folder = tmp_path / name
     folder.mkdir()
     with duckdb.connect() as con, ChildReader(Plant(folder=folder), (Hostile(),), ()) as child:
-        for _, answer in child.read(_files(folder, "good")):
+        for _, answer in child.read(map(Log, _files(folder, "good"))):
             assert isinstance(answer, Staged)
             answer.into(con)
             assert con.execute("select count(*) from staged_refused").fetchall() == [(1,)]
@@ -195,7 +196,7 @@ def test_a_process_that_cannot_start_ends_the_run_with_one_line(
         ChildReader(Plant(folder=tmp_path), (Hostile(),), ()) as child,
         pytest.raises(PickfallError, match=r"does not start \(exit code"),
     ):
-        list(child.read(_files(tmp_path, "good")))
+        list(child.read(map(Log, _files(tmp_path, "good"))))
 
 
 def test_no_process_is_started_when_there_is_nothing_to_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -208,9 +209,9 @@ def test_a_killed_run_takes_its_reading_process_along(tmp_path: Path) -> None:
     (path,) = _files(tmp_path, "sleep")
     program = (
         "import sys; from pathlib import Path; from pipeline.settings import Plant; "
-        "from pipeline.ingest.child_reader import ChildReader; from tests.faults.hostile_readers import Hostile\n"
+        "from pipeline.ingest.dialect import Log; from pipeline.ingest.child_reader import ChildReader; from tests.faults.hostile_readers import Hostile\n"
         "child = ChildReader(Plant(folder=Path(sys.argv[1])), (Hostile(),), ())\n"
-        "child._ask(iter([Path(sys.argv[2])])); process = child._asked[0].process\n"
+        "child._ask(iter([Log(Path(sys.argv[2]))])); process = child._asked[0].process\n"
         "print(process.pid, flush=True); process._hear()"
     )
     command = [sys.executable, "-c", program, str(tmp_path), str(path)]

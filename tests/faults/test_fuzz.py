@@ -26,7 +26,7 @@ import pytest
 from pipeline import settings
 from pipeline.errors import FileRefused
 from pipeline.ingest.child_reader import ChildReader
-from pipeline.ingest.dialect import Dialect
+from pipeline.ingest.dialect import Dialect, Log
 from pipeline.ingest.reading_process import Known
 from pipeline.ingest.registry import dialects
 from pipeline.ingest.source import open_source
@@ -137,7 +137,7 @@ class _Bench:
             logs[-1].write_bytes(content)
         plant = replace(self.plant, limits=replace(self.plant.limits, file_seconds=SECONDS, file_memory_mb=600))
         with ChildReader(plant, self.readers, ()) as child:
-            for (name, _), (path, answer) in zip(cases, child.read(logs), strict=True):
+            for (name, _), (log, answer) in zip(cases, child.read(map(Log, logs)), strict=True):
                 self.tried += 1
                 if isinstance(answer, FileRefused):
                     self.refused += 1
@@ -146,7 +146,7 @@ class _Bench:
                     if bad or not answer.reason.strip().endswith("."):
                         wrong.append(f"{name}: {answer.reason}")
                 elif not isinstance(answer, Known):
-                    said = (path.name, answer.dialect, answer.mapping)
+                    said = (log.path.name, answer.dialect, answer.mapping)
                     result = self.group.add(answer.into(self.con), answer.source, *said)
                     assert result.read == result.loaded + result.duplicate + result.refused
                     self.loaded += result.loaded > 0

@@ -14,6 +14,7 @@ import pytest
 from pipeline import settings
 from pipeline.ingest import known_files
 from pipeline.ingest.child import file_state
+from pipeline.ingest.dialect import Log
 from pipeline.ingest.known_files import KnownFiles
 from pipeline.intake import Intake, find_files, take_in
 from pipeline.store.database import open_store
@@ -43,9 +44,9 @@ def _reads(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     opened: list[str] = []
     real = ChildReader.read
 
-    def read(self: ChildReader, paths: Iterable[Path]) -> object:
-        wanted = list(paths)
-        opened.extend(p.name for p in wanted)
+    def read(self: ChildReader, logs: Iterable[Log]) -> object:
+        wanted = list(logs)
+        opened.extend(log.path.name for log in wanted)
         return real(self, wanted)
 
     monkeypatch.setattr(ChildReader, "read", read)
@@ -111,9 +112,9 @@ def test_a_file_that_was_just_written_is_not_remembered(tmp_path: Path) -> None:
     known = KnownFiles(tmp_path, [])
     state = file_state(path)
     assert state is not None
-    known.remember(path, "hash", tuple(state))
+    known.remember(Log(path), "hash", tuple(state))
     known.save()
-    assert not KnownFiles(tmp_path, ["hash"]).knows(path)
+    assert not KnownFiles(tmp_path, ["hash"]).knows(Log(path))
 
 
 def test_files_that_are_gone_are_forgotten(plant: Path) -> None:
