@@ -144,8 +144,10 @@ def rank(
         shown = dataclasses.replace(s, headline=id(s) in lines)
         full.append(evidence.complete(shown, at_work[id(s)]) if s.flagged or s.explained_by else shown)
     dispersions = dict.fromkeys(LOSSES, 1.0)
-    for f in reversed(found):
-        dispersions[f.loss] = f.dispersion
+    for loss in LOSSES:  # by the source that has most to tell
+        sources = [f for f in found if f.loss == loss]
+        if sources:
+            dispersions[loss] = max(sources, key=lambda f: int(f.frame["losses"].sum())).dispersion
     notes = (
         *left_out,
         *(f"{f.loss}: {f.attribution.message}" for f in found if not f.attribution.converged),

@@ -2,7 +2,7 @@
 
 In:    losses and attempts of cells (item x shift), and what a model expects of each.
 Out:   a dispersion factor phi: variance over binomial variance.
-After: phi >= 0 as estimated; `at_least_one` is what intervals take. nan where no degree of freedom is left.
+After: phi >= 0 as estimated; `at_least_one` is what intervals take. nan where nothing tells it.
 
 The beta-binomial fit, the other way to the same answer, lies in beta_binomial.py and is offered here too.
 """
@@ -24,7 +24,7 @@ __all__ = ["BetaBinomialFit", "Dispersion", "beta_binomial_fit", "pearson_disper
 class Dispersion:
     """Result of `pearson_dispersion`.
 
-    phi         estimate with Fletcher's correction; nan when df < 1
+    phi         estimate with Fletcher's correction; nan when df < 1 or all counts are 0
     pearson     the plain X2 / df
     chi2, df    Pearson's statistic and its degrees of freedom
     cells       cells that carried information (attempts > 0 and 0 < fitted < 1)
@@ -52,6 +52,7 @@ def pearson_dispersion(losses: ArrayLike, attempts: ArrayLike, fitted: ArrayLike
     With mostly empty cells X2 / df is skewed and swings with the few cells that have a loss. Fletcher's estimator
     divides it by 1 + s, s = mean of V'(mu) (y - mu) / V(mu): what the same cells drift off in the first moment, they
     drift off in the second. Its bias and variance are then small down to expected counts well below 1.
+    Without a single loss, or with nothing but losses, 1 + s is about 0 and the counts say nothing of how they scatter.
     Raises ValueError for impossible counts.
     Breaks when: the model's mean is wrong; what it misses is taken for bursts.
     Source: Fletcher 2012, Biometrika 99:230; McCullagh and Nelder 1989, chapter 4.5.
@@ -66,7 +67,7 @@ def pearson_dispersion(losses: ArrayLike, attempts: ArrayLike, fitted: ArrayLike
     y, m, rate = y[use], m[use], rate[use]
     cells = int(y.size)
     df = cells - int(parameters)
-    if df < 1:
+    if df < 1 or y.sum() in (0, m.sum()):
         return Dispersion(float("nan"), float("nan"), float("nan"), df, cells)
     mean = m * rate
     variance = mean * (1 - rate)

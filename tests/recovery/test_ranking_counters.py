@@ -6,7 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pytest
 
+from pipeline.analysis.attribution import attribute
+from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import Counted, Ranking, rank
 from pipeline.schema.frames import CELLS, COUNTS, DAYS, REASONS
 from pipeline.settings import Plant, Statistics
@@ -73,3 +76,12 @@ def test_each_item_is_judged_once() -> None:
     ranked = {s.id for s in found.suspects if s.kind == "nozzle" and s.loss == "all"}
     assert ranked == set(joint["nozzle"].unique().to_list()), "nozzles of both sorts of machine are there"
     assert not [s for s in found.suspects if s.flagged]
+
+
+def test_bursts_are_told_by_the_source_with_most_losses_and_not_by_none() -> None:
+    machines = sorted(week(904, Truth()).frame["machine"].unique().to_list())
+    found, joint = _ranking(904, {}, single_picks_of=tuple(machines[:1]))
+    most = with_chances(_counters(joint.filter(pl.col("machine") != machines[0]), "nozzle"), "missed")
+    told = attribute(most, Statistics(smallest_saving=0.0))
+    assert found.dispersions["missed"] == pytest.approx(told.dispersion * told.run_length)
+    assert (found.dispersions["rejected"], found.dispersions["dropped"]) == (1.0, 1.0), "none was lost in that way"

@@ -31,6 +31,14 @@ def test_dispersion_without_a_degree_of_freedom_is_nan_and_widens_nothing():
     assert found.at_least_one == 1.0
 
 
+@pytest.mark.parametrize("losses", [[0] * 40, [20] * 40])
+def test_dispersion_of_no_loss_at_all_is_nan_and_widens_nothing(losses: list[int]):
+    rate = 0.001 if losses[0] == 0 else 0.999
+    found = pearson_dispersion(losses, [20] * 40, [rate] * 40)
+    assert np.isnan(found.phi)
+    assert found.at_least_one == 1.0
+
+
 def test_dispersion_leaves_out_cells_without_information():
     full = pearson_dispersion([2, 0, 5, 1], [20] * 4, [0.1] * 4)
     more = pearson_dispersion([2, 0, 5, 1, 0, 0], [20] * 4 + [0, 30], [0.1] * 5 + [0.0])
