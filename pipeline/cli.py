@@ -214,7 +214,8 @@ def overage(
         from reports import write_overage
 
         write_overage(answer.bundle, write)
-    weeks = f"From {of.buying.history_weeks} weeks of history up to {bundle.week}. Advice, with its basis beside it."
+    span = f"From at most {of.buying.history_weeks} weeks of history up to {bundle.week}"
+    weeks = f"{span}. Advice, with its basis beside it."
     for note in (*answer.notes, weeks):
         say(note, quiet=quiet)
     show(answer.full if fmt is not Format.table else answer.short, fmt, empty=answer.empty)

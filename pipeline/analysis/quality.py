@@ -119,6 +119,7 @@ def plausibility(facts: Facts, plant: Plant) -> list[Finding]:
         *quality_totals.totals(facts.check_totals),
         *quality_totals.consumption(facts.consumption),
         *quality_content.no_losses(facts.loss_kinds),
+        *quality_content.only_losses(facts.loss_kinds),
         *quality_content.reason_change(facts.reason_codes),
         *quality_content.unknown_keys(facts.machines, facts.key_shares),
         *quality_sources.duplicate_logs(facts.twins),

@@ -1,4 +1,4 @@
-"""Does a machine log everything? Kinds of loss that never come, reasons and keys that change all at once.
+"""Does a machine log everything? Kinds of loss that never come, nothing but losses, reasons and keys that change.
 
 In:    store/quality_shares.loss_kinds, reason_codes, unknown_keys; store/quality.machines.
 Out:   Finding, one a machine and kind.
@@ -49,6 +49,9 @@ UNKNOWN_SHARE: Final = 0.01
 
 FEWEST_PICKS: Final = 1000
 
+MOSTLY: Final = 0.5
+"""Share of a machine's picks above which losses cannot be all of the truth, a fraction. Common practice, no source."""
+
 
 def no_losses(frame: pl.DataFrame) -> list[Finding]:
     """Kinds of loss that a machine has none of although its peers' rate makes that next to impossible.
@@ -73,6 +76,22 @@ def no_losses(frame: pl.DataFrame) -> list[Finding]:
             expected, whom = _expected(frame, r, kind) if r[kind] == 0 else (None, "")
             if expected is not None and math.exp(-expected) < CHANCE:
                 found.append(_zero(r, f"none {kind}", f"{kind} picks", expected, whom, "warning"))
+    return found
+
+
+def only_losses(frame: pl.DataFrame) -> list[Finding]:
+    """Machines of whose single picks more are lost than placed: their log leaves out what went well."""
+    found = []
+    for r in frame.filter(pl.col("this_week") & (pl.col("grain") == "joint")).iter_rows(named=True):
+        lost, picks = r["not_placed"], r["attempts"]
+        if lost < FEWEST_LOSSES or lost <= MOSTLY * picks:
+            continue
+        text = (
+            f"{lost} of the {picks} picks in its log are losses: it probably leaves out placed parts. Its rates, and "
+            "those of what worked on it, are far too high. Log placed parts as well, or map counters in its place."
+        )
+        line = QualityLine("problem", "only losses", text, r["machine"], round(lost / picks, 3), MOSTLY)
+        found.append(Finding("only losses", line))
     return found
 
 

@@ -1,4 +1,4 @@
-"""Do two counts of the same parts agree? Outcomes, machine totals, feeder counters, reels.
+"""Do two counts of the same parts agree? Outcomes, machine totals, counters, reels.
 
 In:    store/quality.check_totals, consumption, uneven_counters; store/quality_sources.reel_counts.
 Out:   Finding, one a machine, with both figures.
@@ -50,18 +50,18 @@ def totals(frame: pl.DataFrame) -> list[Finding]:
 
 
 def consumption(frame: pl.DataFrame) -> list[Finding]:
-    """Feeder counters beside the picks of the same machine and hours; nothing where they agree."""
+    """Counters of feeders, nozzles or a machine beside the picks in the same times; nothing where they agree."""
     found = []
     for r in frame.iter_rows(named=True):
         theirs, ours = r["placed"] + r["lost"], r["events_placed"] + r["events_lost"]
         if abs(theirs - ours) <= DISAGREEMENT * max(theirs, ours, 1):
             continue
         text = (
-            f"The feeder counters say {r['placed']} used and {r['lost']} lost; the events say {r['events_placed']} and "
-            f"{r['events_lost']}. The events are counted; the counters are not."
+            f"The {r['grain']} counters say {r['placed']} placed and {r['lost']} lost; the events say "
+            f"{r['events_placed']} and {r['events_lost']}. The events are counted; the counters are not."
         )
-        line = QualityLine("warning", "feeder counters", text, r["machine"], float(ours), float(theirs))
-        found.append(Finding("feeder counters", line))
+        kind = f"{r['grain']} counters"
+        found.append(Finding(kind, QualityLine("warning", kind, text, r["machine"], float(ours), float(theirs))))
     return found
 
 

@@ -209,21 +209,51 @@ def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
     )
 
 
-def consumption(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Feeder counters of the clock's hours beside the picks of the same machines and hours."""
+def consumption(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
+    """Counters of intervals inside the week that have single picks beside them, and the picks in the same intervals.
+
+    By machine and grain. A counter without a start counts since the ones before of that machine and grain; the first
+    ones of all are left out.
+    """
+    names = prepare(con)
     return pl.DataFrame(
         con.sql(
             f"""
-            with counted as (
-                select machine, sum(coalesce(placed, 0)) as placed, sum(coalesce(unknown, 0)) as lost
-                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
-                where grain = 'feeder' and running is not true group by machine),
+            with told as (
+                select * from {names["counter"]} where grain <> 'joint' and running is not true),
+            before as (
+                select machine, grain, time, lag(time) over (partition by machine, grain order by time) as last
+                from (select distinct machine, grain, time from told)),
+            dated as (
+                select machine, grain, coalesce(start, last) as since, time, attempts, placed,
+                    coalesce(missed, 0) + coalesce(rejected, 0) + coalesce(dropped, 0) + coalesce(unknown, 0) as lost,
+                    coalesce(returned, 0) as returned
+                from told join before using (machine, grain, time)),
+            counted as (
+                select *, coalesce(placed, greatest(attempts - lost - returned, 0), 0) as rest from dated k
+                where since >= timestamp '{week.start}' and time <= timestamp '{week.end}' and exists (
+                    select 1 from tally j where j.grain = 'joint' and j.machine = k.machine
+                    and j.hour <= k.time and j.hour > k.since - interval 1 hour)),
+            marked as (
+                select *, since > max(time) over (
+                    partition by machine, grain order by since, time rows between unbounded preceding and 1 preceding
+                ) as apart from (select distinct machine, grain, since, time from counted)),
+            numbered as (
+                select *, count(*) filter (coalesce(apart, true)) over (
+                    partition by machine, grain order by since, time) as stretch from marked),
+            stretches as (
+                select machine, grain, min(since) as since, max(time) as time from numbered
+                group by machine, grain, stretch),
             picked as (
-                select machine, sum(placed) as placed, sum(missed + rejected + dropped + unknown) as lost
-                from tally join clock using (hour) where grain = 'joint' group by machine)
-            select c.machine, cast(c.placed as BIGINT) as placed, cast(c.lost as BIGINT) as lost,
+                select s.machine, s.grain, count(p.outcome) filter (p.outcome = 'placed') as placed,
+                       count(p.outcome) filter (p.outcome not in ('placed', 'returned')) as lost
+                from stretches s left join {names["pick"]} p
+                    on p.machine = s.machine and p.time >= s.since and p.time < s.time
+                group by s.machine, s.grain)
+            select c.machine, c.grain, cast(c.placed as BIGINT) as placed, cast(c.lost as BIGINT) as lost,
                    cast(p.placed as BIGINT) as events_placed, cast(p.lost as BIGINT) as events_lost
-            from counted c join picked p using (machine) order by c.machine
+            from (select machine, grain, sum(rest) as placed, sum(lost) as lost from counted group by machine, grain) c
+            join picked p using (machine, grain) order by c.machine, c.grain
             """
         )
     )

@@ -290,7 +290,7 @@ def test_totals_and_feeder_counters_show_both_figures(clean: Path, tmp_path: Pat
     assert (line.level, line.value, line.expected) == ("warning", 640.0, 680.0)
     counter = {
         "start": MONDAY[WEEK],
-        "time": TUESDAY.replace(hour=13),
+        "time": MONDAY[WEEK] + timedelta(days=5),
         "grain": "feeder",
         "machine": "M1",
         "feeder": "M1-F1",
@@ -302,6 +302,41 @@ def test_totals_and_feeder_counters_show_both_figures(clean: Path, tmp_path: Pat
     counted.load("more.csv", counter=[{**counter, "feeder": "M1-F2", "placed": 500, "unknown": 0}])
     line = counted.only("feeder counters")
     assert (line.level, line.value, line.expected) == ("warning", float(week.height), float(week.height + 500))
+
+
+@pytest.mark.parametrize("grain", ["nozzle", "machine"])
+def test_counters_are_held_against_the_picks_of_their_own_times(clean: Path, tmp_path: Path, grain: str) -> None:
+    """Counters of Monday and Thursday, by the hour and by picks and losses; nothing is said of the days between."""
+    plant = copy(clean, tmp_path)
+    week = picks(WEEK, "M1")
+    nozzle = {"nozzle": "N1"} if grain == "nozzle" else {}
+    rows: list[dict[str, object]] = []
+    for day in (0, 3):
+        for hour in range(24):
+            begin = MONDAY[WEEK] + timedelta(days=day, hours=hour)
+            mine = week.filter(pl.col("time").is_between(begin, begin + timedelta(hours=1), closed="left"))
+            span = {"start": begin, "time": begin + timedelta(hours=1), "grain": grain, "machine": "M1", **nozzle}
+            counts = {o: mine.filter(pl.col("outcome") == o).height for o in ("missed", "rejected", "dropped")}
+            rows.append({**span, "attempts": mine.height, **counts})
+    plant.load("counters.csv", counter=rows)
+    assert [q for q in plant.lines() if q.level != "note"] == []
+    later = {**rows[-1], "start": rows[-1]["time"], "time": MONDAY[WEEK] + timedelta(days=4), "attempts": 0}
+    more = dict.fromkeys(("missed", "rejected", "dropped"), 0)
+    short = {**rows[30], **more, "missed": 10, "attempts": 10, "reel": "another"}
+    plant.load("more.csv", counter=[short, {**later, **more}])
+    line = plant.only(f"{grain} counters")
+    monday_thursday = week.filter(pl.col("time").dt.date().is_in([MONDAY[WEEK].date(), rows[-1]["start"].date()]))
+    assert (line.level, line.value) == ("warning", float(monday_thursday.height))
+    assert line.expected == monday_thursday.height + 10.0
+
+
+def test_a_log_of_losses_only_is_a_problem(earlier: Path, tmp_path: Path) -> None:
+    plant = copy(earlier, tmp_path)
+    plant.run(WEEK, {"M2": lambda f: f.filter(pl.col("outcome") != "placed")})
+    (line,) = [q for q in plant.lines() if q.what == "only losses"]
+    assert (line.level, line.machine, line.value) == ("problem", "M2", 1.0)
+    lost = picks(WEEK, "M2").filter(pl.col("outcome") != "placed").height
+    assert f"{lost} of the {lost} picks" in line.text
 
 
 # What is logged
