@@ -53,6 +53,7 @@ class Facts:
     reel_counts: pl.DataFrame
     faults: pl.DataFrame
     loss_kinds: pl.DataFrame
+    counted_kinds: pl.DataFrame
     reason_codes: pl.DataFrame
     key_shares: pl.DataFrame
     twins: pl.DataFrame
@@ -119,6 +120,7 @@ def plausibility(facts: Facts, plant: Plant) -> list[Finding]:
         *quality_totals.totals(facts.check_totals),
         *quality_totals.consumption(facts.consumption),
         *quality_content.no_losses(facts.loss_kinds),
+        *quality_content.not_counted(facts.counted_kinds),
         *quality_content.only_losses(facts.loss_kinds),
         *quality_content.reason_change(facts.reason_codes),
         *quality_content.unknown_keys(facts.machines, facts.key_shares),

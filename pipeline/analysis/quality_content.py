@@ -1,6 +1,6 @@
 """Does a machine log everything? Kinds of loss that never come, nothing but losses, reasons and keys that change.
 
-In:    store/quality_shares.loss_kinds, reason_codes, unknown_keys; store/quality.machines.
+In:    store/quality_shares.loss_kinds, counted_kinds, reason_codes, unknown_keys; store/quality.machines.
 Out:   Finding, one a machine and kind.
 After: figures stay as logged.
 """
@@ -76,6 +76,21 @@ def no_losses(frame: pl.DataFrame) -> list[Finding]:
             expected, whom = _expected(frame, r, kind) if r[kind] == 0 else (None, "")
             if expected is not None and math.exp(-expected) < CHANCE:
                 found.append(_zero(r, f"none {kind}", f"{kind} picks", expected, whom, "warning"))
+    return found
+
+
+def not_counted(frame: pl.DataFrame) -> list[Finding]:
+    """Counters without any figure for a kind of loss, where they do not give losses of unknown kind either."""
+    found = []
+    for r in frame.filter(pl.col("unknown") == 0).iter_rows(named=True):
+        kinds = [kind for kind in KINDS if r[kind] == 0]
+        if not kinds:
+            continue
+        text = (
+            f"The {r['grain']} counters have no figures for {' and '.join(kinds)} picks: nobody knows how many there "
+            "were. Where the report shows 0 for them, they are not counted."
+        )
+        found.append(Finding("no losses", QualityLine("warning", "not counted", text, r["machine"], 0.0)))
     return found
 
 

@@ -13,6 +13,7 @@ from typing import Final
 import duckdb
 import polars as pl
 
+from pipeline.rollup.sources import prepare
 from pipeline.store.frames import Week
 
 KEYS: Final = ("nozzle", "feeder", "part", "reel", "lot")
@@ -35,6 +36,25 @@ def loss_kinds(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) ->
                    cast(sum(t.attempts - t.placed) as BIGINT) as not_placed
             from tally t left join master_machine mm on mm.machine = t.machine where {_since(week, history)}
             group by all order by t.machine, t.grain, this_week
+            """
+        )
+    )
+
+
+def counted_kinds(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
+    """By machine and grain of the counters that stand for its picks: rows, and rows with a figure for each outcome."""
+    names = prepare(con)
+    figures = ", ".join(f"count({c}) as {c}" for c in ("missed", "rejected", "dropped", "unknown"))
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            select machine, grain, count(*) as rows, {figures} from {names["counter"]} k
+            where time >= timestamp '{week.start}' and time < timestamp '{week.end}'
+            and exists (select 1 from tally t where t.machine = k.machine and t.grain = k.grain
+                        and t.hour = date_trunc('hour', k.time))
+            and not exists (select 1 from {names["pick"]} p where p.machine = k.machine
+                            and p.time >= timestamp '{week.start}' and p.time < timestamp '{week.end}')
+            group by machine, grain order by machine, grain
             """
         )
     )

@@ -330,6 +330,21 @@ def test_counters_are_held_against_the_picks_of_their_own_times(clean: Path, tmp
     assert line.expected == monday_thursday.height + 10.0
 
 
+@pytest.mark.parametrize("kinds", [("missed",), ("missed", "rejected", "dropped"), ("unknown",)])
+def test_what_counters_do_not_count_is_said(earlier: Path, tmp_path: Path, kinds: tuple[str, ...]) -> None:
+    plant = copy(earlier, tmp_path)
+    plant.run(WEEK, {"M2": lambda f: f.clear()})
+    hours = [MONDAY[WEEK] + timedelta(days=day, hours=hour) for day in range(5) for hour in range(6, 14)]
+    row = {"grain": "machine", "machine": "M2", "attempts": 80, **dict.fromkeys(kinds, 2)}
+    plant.load("counts.csv", counter=[{**row, "start": h, "time": h + timedelta(hours=1)} for h in hours])
+    said = [q for q in plant.lines() if q.what == "not counted"]
+    if kinds != ("missed",):
+        assert said == []
+        return
+    assert [(q.level, q.machine) for q in said] == [("warning", "M2")]
+    assert "no figures for rejected and dropped picks" in said[0].text
+
+
 def test_a_log_of_losses_only_is_a_problem(earlier: Path, tmp_path: Path) -> None:
     plant = copy(earlier, tmp_path)
     plant.run(WEEK, {"M2": lambda f: f.filter(pl.col("outcome") != "placed")})
