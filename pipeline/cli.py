@@ -28,7 +28,7 @@ from pipeline.errors import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_MISUSE, EXIT_REF
 from pipeline.findings.model import Bundle
 from pipeline.intake import Intake, find_files, take_in
 from pipeline.newplant import make_plant
-from pipeline.schema.words import KINDS
+from pipeline.schema.words import KINDS, several
 from pipeline.settings import Plant
 from pipeline.store import frames
 from pipeline.store.database import open_store
@@ -137,18 +137,21 @@ def rank(
     kind: Annotated[str, typer.Argument(help=f"One of: {', '.join(KINDS)}.", metavar="KIND")],
     plant: PlantOption = HERE,
     label: WeekOption = None,
-    loss: Annotated[str, typer.Option("--loss", help="missed, rejected, dropped or all.")] = "all",
+    loss: Annotated[
+        str, typer.Option("--loss", help="missed, rejected, dropped or all; optics: rejected only.")
+    ] = "all",
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
 ) -> None:
     """Rank the items of one kind.
 
-    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots or recipes.
+    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots, recipes or optics.
     """
     listing.check_choice("KIND", kind, KINDS)
     listing.check_choice("--loss", loss, listing.LOSSES)
+    loss = "rejected" if kind == "optics" else loss
     bundle = _analyse(settings.load(plant), label)
-    say(f"Week {bundle.week}, {kind}s by expected saving; loss: {loss}.", quiet=quiet)
+    say(f"Week {bundle.week}, {several(kind)} by expected saving; loss: {loss}.", quiet=quiet)
     show(listing.rank_rows(bundle, kind, loss, full=fmt is not Format.table), fmt, empty=f"No {kind} in this week.")
 
 

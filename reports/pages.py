@@ -103,7 +103,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "recognition_cards": [page_engineer.card(f) for f in recognised[:cards]],
         "others": page_suspects.worklist(
             "others",
-            "Flagged parts, packages, lots, reels and recipes",
+            "Flagged parts, packages, lots, reels, recipes and optics",
             others,
             bundle.currency,
             limit=rows,

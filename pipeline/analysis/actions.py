@@ -37,6 +37,7 @@ ADVICE = {
     ("lot", "rejected"): "Compare parts of this lot with another lot; keep it apart until then.",
     ("reel", "missed"): "Check the tape, the splice and the cover tape of this reel.",
     ("reel", "rejected"): "Check the parts and the tape of this reel.",
+    ("optics", "rejected"): "Clean lens, mirrors and light, check the brightness and run the unit's own check.",
 }
 DEFAULT_ADVICE = "Look at it and compare it with its neighbours."
 
@@ -128,7 +129,8 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
 
 
 def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], worklist: int) -> tuple[Action, ...]:
-    found = [_from_suspect(s, "engineer", hands=False) for s in flagged if s.kind not in PLANNER_KINDS][:worklist]
+    mine = [s for s in flagged if s.kind not in PLANNER_KINDS][:worklist]
+    found = [_from_suspect(s, "engineer", hands=s.kind == "optics") for s in mine]
     for d in [d for d in drifts if d.flagged][:worklist]:
         move = (d.end - d.start) * 1000
         found.append(

@@ -20,6 +20,7 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -28,7 +29,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis import items
-from pipeline.analysis.attribution_model import JUDGED, SPREAD_PRIOR, State, expit, prepare
+from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, State, expit, prepare
 from pipeline.analysis.earlier_weeks import EarlierWeeks
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
@@ -115,12 +116,19 @@ class Attribution:
     run_length: float
 
 
-def attribute(cells: pl.DataFrame, settings: Statistics, earlier: EarlierWeeks | None = None) -> Attribution:
+def attribute(
+    cells: pl.DataFrame,
+    settings: Statistics,
+    earlier: EarlierWeeks | None = None,
+    left_out: Sequence[str] = ONLY_REJECTS,
+) -> Attribution:
     """Fit, search for outliers, and judge every item (see the module's head).
+
+    left_out  kinds that cannot be to blame for this kind of loss: all but recognition rejects leave out optics
 
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
-    state = prepare(cells)
+    state = prepare(cells, left_out)
     if earlier is not None:
         state.learn([earlier.spread(kind, names) for kind, names in zip(state.kinds, state.keys, strict=True)])
     rough, dispersion = state.first_fit()
@@ -159,7 +167,9 @@ def _release(
     p = _p_values(state, fit, dispersion, settings)
     for item, rivals in found:
         doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
-        released[_name(state, item)] = tuple(_name(state, r) for r in doubt)
+        name = _name(state, item)
+        same = [state.same[name]] if name in state.same else []
+        released[name] = (*(_name(state, r) for r in doubt), *same)
     return fit, p
 
 

@@ -26,8 +26,11 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel")
+JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics")
 """Kinds whose items are held against their peers."""
+
+ONLY_REJECTS: Final = ("optics",)
+"""Kinds that can only be to blame for recognition rejects."""
 
 SETTING: Final = ("machine_type", "method")
 """What makes items peers: effects of their own with a wide spread; never judged."""
@@ -55,6 +58,7 @@ class State:
 
     raw, losses, chances  losses, losses that begin a run, and chances of each cell; shift: number of its shift
     kinds, codes, keys    factors, the level of each cell (-1: unknown), and the names of the levels
+    same                  (kind, key) of an item -> one that did exactly the same picks and is left out for it
     past                  by factor: what earlier weeks showed of the healthy spread, None where they say nothing
     """
 
@@ -67,6 +71,7 @@ class State:
     keys: list[list[str]]
     model: CrossedModel
     released: list[BoolArray] = field(default_factory=list)
+    same: dict[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
     past: list[PastSpread | None] = field(default_factory=list)
 
     def learn(self, past: list[PastSpread | None]) -> None:
@@ -125,8 +130,25 @@ def expit(eta: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + np.exp(-eta)))
 
 
-def prepare(cells: pl.DataFrame) -> State:
-    """Code the cells of one week; ValueError when none has a chance."""
+def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[tuple[str, str], tuple[str, str]]]:
+    """Leave out a head, or a machine of several, whose picks are just those of its optics: two effects of the same
+    picks would hide each other. Also returns which optics a head is left out for.
+    """
+    if "_optics" not in keyed.columns:
+        return keyed, {}
+    pairs = keyed.select("_head", "_optics").unique()
+    alone = pairs.filter(pl.len().over("_head") == 1, pl.len().over("_optics") == 1).drop_nulls().sort(pl.all())
+    whole = keyed.select("machine", "_optics").unique().filter(pl.len().over("machine") == 1).drop_nulls()
+    left = keyed.with_columns(
+        pl.when(~pl.col(c).is_in(out[c].implode())).then(pl.col(c)).alias(c)
+        for c, out in (("_head", alone), ("machine", whole))
+    )
+    return left, {("optics", optics): ("head", head) for head, optics in alone.iter_rows()}
+
+
+def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> State:
+    """Code the cells of one week; ValueError when none has a chance. left_out: kinds that cannot be to blame."""
+    judged = [k for k in JUDGED if k not in left_out]
     frame = cells.filter(pl.col("chances") > 0)
     heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
     several = heads.filter(pl.col("n") > 1)["machine"]
@@ -137,10 +159,11 @@ def prepare(cells: pl.DataFrame) -> State:
         "shift",
         *[pl.col(c) for c in SETTING],
         pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
-        *[items.key(k).alias(f"_{k}") for k in JUDGED],
+        *[items.key(k).alias(f"_{k}") for k in judged],
     )
+    keyed, same = _once(keyed)
     kinds, codes, keys = [], [], []
-    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in JUDGED)]:
+    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in judged)]:
         names = keyed[column].drop_nulls().unique().sort()
         if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
             continue
@@ -174,5 +197,6 @@ def prepare(cells: pl.DataFrame) -> State:
             log_sigma_prior=SPREAD_PRIOR,
         ),
         released=[np.zeros(len(names), dtype=bool) for names in keys],
+        same=same,
         past=[None] * len(kinds),
     )

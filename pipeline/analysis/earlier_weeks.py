@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.analysis.attribution_model import SETTING, SETTING_SD, SPREAD_PRIOR, State, prepare
+from pipeline.analysis.attribution_model import ONLY_REJECTS, SETTING, SETTING_SD, SPREAD_PRIOR, State, prepare
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.spread_over_weeks import FINE_GRID, PastSpread, past_spread
 
@@ -71,12 +71,12 @@ def _rows(values: FloatArray, here: list[int | None], others: NDArray[np.int64])
     return padded[[*(-1 if i is None else i for i in here), *others.tolist()]]
 
 
-def look_back(weeks: Sequence[pl.DataFrame]) -> EarlierWeeks | None:
-    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss."""
+def look_back(weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJECTS) -> EarlierWeeks | None:
+    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss. left_out: see `prepare`."""
     states: list[State] = []
     for cells in reversed(weeks):
         if int(cells["runs"].sum()) > 0:
-            states.insert(0, prepare(cells))
+            states.insert(0, prepare(cells, left_out))
         if len(states) >= LARGE_WEEKS and states[0].model.route == "iterative":
             break
     if len(states) < LEAST_WEEKS:

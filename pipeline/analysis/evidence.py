@@ -21,7 +21,7 @@ from pipeline.analysis.standardise import item_days
 from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import wilson
 from pipeline.findings.model import Evidence, Suspect
-from pipeline.schema.words import LOSS_OUTCOMES
+from pipeline.schema.words import LOSS_OUTCOMES, several
 from pipeline.settings import Statistics
 
 OTHERS: Final[dict[str, tuple[str, str]]] = {
@@ -34,6 +34,7 @@ OTHERS: Final[dict[str, tuple[str, str]]] = {
     "package": ("part", "parts"),
     "lot": ("nozzle", "nozzles"),
     "reel": ("nozzle", "nozzles"),
+    "optics": ("part", "parts"),
 }
 """Over which other thing the losses of a kind should spread if it is to blame."""
 
@@ -55,7 +56,7 @@ class Context:
 
 def key_of(suspect: Suspect) -> str:
     """The item's key in frames (items.key)."""
-    if suspect.kind in ("head", "spindle", "slot"):
+    if suspect.kind in ("head", "spindle", "slot", "optics"):
         return items.SEPARATOR.join([suspect.machine or "", *suspect.id.split("/")])
     return suspect.id
 
@@ -110,7 +111,7 @@ def _adjusted(s: Suspect) -> list[Evidence]:
             value=s.effect,
             low=s.effect_low,
             high=s.effect_high,
-            compared_with=f"healthy {s.kind}s on the same work; {MEANING[s.loss]}",
+            compared_with=f"healthy {several(s.kind)} on the same work; {MEANING[s.loss]}",
         )
     ]
 

@@ -2,8 +2,8 @@
 
 In:    frames with the columns of schema/frames.py.
 Out:   a text key per row and kind, or null where the log does not know it.
-After: the key of a spindle, head or slot names its machine, since machines number them alike; a nozzle, feeder, part,
-       reel or lot is itself wherever it is.
+After: the key of a spindle, head, slot or optics names its machine, since machines number them alike; a nozzle,
+       feeder, part, reel or lot is itself wherever it is.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "reel": ("reel",),
     "recipe": ("recipe",),
     "method": ("method",),
+    "optics": ("machine", "method"),
 }
 """The columns that make up the key of each kind."""
 
@@ -50,7 +51,7 @@ def key(kind: str) -> pl.Expr:
 def name(kind: str, item_key: str) -> tuple[str | None, str]:
     """(machine or None, id) of a key: the spindle key of machine M, head H, spindle 3 is ("M", "H/3")."""
     pieces = item_key.split(SEPARATOR)
-    if kind in ("head", "spindle", "slot"):
+    if kind in ("head", "spindle", "slot", "optics"):
         return pieces[0], "/".join(pieces[1:])
     if kind == "machine":
         return pieces[0], pieces[0]

@@ -11,7 +11,7 @@ from typing import Final
 
 import polars as pl
 
-KEYS: Final = ("head", "spindle", "nozzle", "feeder", "slot", "part", "lot", "reel")
+KEYS: Final = ("head", "spindle", "nozzle", "feeder", "slot", "part", "lot", "reel", "method")
 
 UNEVEN: Final = 0.1
 """Difference of the shares of losses and of placed parts with a known key beyond which the key is not used."""

@@ -28,6 +28,7 @@ from scipy import stats
 from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, Items, attribute
+from pipeline.analysis.attribution_model import ONLY_REJECTS
 from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
@@ -117,8 +118,9 @@ def rank(
         for loss in LOSSES:
             frame = with_chances(priced, loss)
             if int(frame["chances"].sum()) > 0:
-                told = look_back([with_chances(c, loss) for c in past])
-                verdict = attribute(frame, plant.statistics, told)
+                left_out = () if loss == "rejected" else ONLY_REJECTS
+                told = look_back([with_chances(c, loss) for c in past], left_out)
+                verdict = attribute(frame, plant.statistics, told, left_out)
                 found.append(_Fitted(loss, verdict, frame, source, told.weeks if told else 0))
     found = _each_item_once(found)
     suspects: list[Suspect] = []

@@ -207,4 +207,6 @@ def _advice(culprit: Suspect | None, main: str, measured: tuple[Measured, ...]) 
         return "Check the feeder's pick position and tape advance."
     if culprit.kind in ("nozzle", "spindle"):
         return "Clean and inspect the nozzle tip; look at it in the camera image."
+    if culprit.kind == "optics":
+        return "Clean lens, mirrors and light of this unit and check its brightness; look at a good part in its image."
     return "Check vacuum, filter and camera of the head."

@@ -26,8 +26,18 @@ REASON_GROUPS: Final = (
 GRAINS: Final = ("joint", "nozzle", "feeder", "machine")
 """Which keys a tally row knows. Grains describe the same picks again: never add them together."""
 
-KINDS: Final = ("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe")
-"""What can be ranked."""
+KINDS: Final = ("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe", "optics")
+"""What can be ranked. Optics: what a machine looks at parts with in one method of recognition, with its light."""
+
+
+def several(kind: str) -> str:
+    """The word for more than one of a kind.
+
+    >>> several("nozzle"), several("optics")
+    ('nozzles', 'optics')
+    """
+    return kind if kind.endswith("s") else f"{kind}s"
+
 
 LOSSES: Final = ("missed", "rejected", "dropped", "all")
 
