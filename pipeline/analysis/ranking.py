@@ -118,9 +118,9 @@ def rank(
         for loss in LOSSES:
             frame = with_chances(priced, loss)
             if int(frame["chances"].sum()) > 0:
-                left_out = () if loss == "rejected" else ONLY_REJECTS
-                told = look_back([with_chances(c, loss) for c in past], left_out)
-                verdict = attribute(frame, plant.statistics, told, left_out)
+                cleared = () if loss == "rejected" else ONLY_REJECTS
+                told = look_back([with_chances(c, loss) for c in past], cleared)
+                verdict = attribute(frame, plant.statistics, told, cleared)
                 found.append(_Fitted(loss, verdict, frame, source, told.weeks if told else 0))
     found = _each_item_once(found)
     suspects: list[Suspect] = []

@@ -18,8 +18,18 @@ SEEDS = range(10, 16)
 PARTS = pl.DataFrame({"part": all_items("part")}).with_columns(unit_cost=pl.lit(0.05))
 
 
-def _ranking(seed: int, machine: str = "", method: str = "", rate: float = 0.0, given: Truth | None = None) -> Ranking:
-    """A week of recognition rejects; of the parts that this machine sees by this method, `rate` more are refused."""
+def _ranking(
+    seed: int,
+    machine: str = "",
+    method: str = "",
+    rate: float = 0.0,
+    given: Truth | None = None,
+    logged: pl.Expr | None = None,
+) -> Ranking:
+    """A week of recognition rejects; of the parts that this machine sees by this method, `rate` more are refused.
+
+    logged  a column as the log has it
+    """
     frame = week(seed, given or Truth(), losses=("rejected",)).frame
     seen = ((frame["machine"] == machine) & (frame["method"] == method)).to_numpy()
     placed = frame["placed"].to_numpy()
@@ -27,6 +37,7 @@ def _ranking(seed: int, machine: str = "", method: str = "", rate: float = 0.0, 
     left = pl.Series(placed - more)
     added = [(pl.col(c) + pl.Series(more)).alias(c) for c in ("rejected", "rejected_runs", "lost_runs")]
     frame = frame.with_columns(*added, placed=left, first_tries=left).select(list(CELLS))
+    frame = frame if logged is None else frame.with_columns(logged)
     dated = frame.with_columns(day=pl.col("shift").dt.date().cast(pl.String), week=pl.lit("2026-W47"))
     plant = Plant(Path(), statistics=Statistics(smallest_saving=0.0))
     return rank(frame, dated.select(list(DAYS)), pl.DataFrame(schema=REASONS), PARTS, plant, "2026-W47")
@@ -72,5 +83,15 @@ def test_a_bad_nozzle_is_still_told_from_the_optics() -> None:
 
 
 def test_optics_are_asked_about_rejects_alone() -> None:
-    suspects = _ranking(10, "M3", "laser", 0.03).suspects
-    assert {s.loss for s in suspects if s.kind == "optics"} == {"rejected"}
+    found = _ranking(10, "M3", "laser", 0.03)
+    assert {s.loss for s in found.suspects if s.kind == "optics"} == {"rejected"}
+    assert found.notes == ()
+
+
+def test_what_a_log_tells_of_rejects_only_is_said_and_not_ranked() -> None:
+    refused = (pl.col("machine") != "M1") | (pl.col("rejected") > 0)
+    found = _ranking(10, logged=pl.when(refused).then(pl.col("method")).alias("method"))
+    (note,) = found.notes
+    assert note.startswith("Machine M1 names the method of 100% of the lost parts")
+    assert note.endswith("its methods are not ranked")
+    assert "M1" not in {s.machine for s in found.suspects if s.kind == "optics"}
