@@ -40,6 +40,7 @@ SUSPECT: Final = (
     column(
         "headline", "heads its item", "flag", "of the losses that an item is flagged for, the one that stands in lists"
     ),
+    column("stands_out", "stands out", "flag", "beyond the healthy spread, but too small to be flagged"),
     column("enough", "enough picks", "flag", "no: too few picks to say anything"),
     column("cause", "likely cause"),
     column("since", "since", "date", "when it began"),

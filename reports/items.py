@@ -58,17 +58,27 @@ def also_flagged(suspects: Iterable[Suspect]) -> dict[int, str]:
 
 
 def explained(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
-    """Items whose losses something else explains, most losses first; none that is flagged for any loss.
+    """Items whose losses something else explains, most losses first; none that is or may be to blame for any loss.
 
     Of several losses of an item the one that happened most often stands for it; all losses together only where nothing
     more precise does.
     """
-    flagged = {key(suspect) for suspect in suspects if suspect.flagged}
+    blamed = {key(s) for s in suspects if s.flagged or s.stands_out or s.not_separable_from}
     chosen: dict[Key, Suspect] = {}
     for suspect in suspects:
-        if suspect.explained_by is None or key(suspect) in flagged:
+        if suspect.explained_by is None or key(suspect) in blamed:
             continue
         known = chosen.get(key(suspect))
         if known is None or (suspect.loss != "all", suspect.losses) > (known.loss != "all", known.losses):
             chosen[key(suspect)] = suspect
     return tuple(sorted(chosen.values(), key=lambda s: -s.losses))
+
+
+def too_small(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """Items beyond their healthy peers that are too small to be flagged, best saving first; none flagged elsewhere."""
+    flagged = {key(s) for s in suspects if s.flagged}
+    chosen: dict[Key, Suspect] = {}
+    for suspect in suspects:
+        if suspect.stands_out and key(suspect) not in flagged:
+            chosen.setdefault(key(suspect), suspect)
+    return tuple(sorted(chosen.values(), key=lambda s: -(s.cost_per_week or 0.0)))

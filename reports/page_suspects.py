@@ -7,7 +7,7 @@ After: each rate stands with interval, counts and what was expected.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,6 +20,9 @@ from reports.items import named
 
 EXPLAINED_SHOWN: Final = 8
 """Explained items in the PDF."""
+
+TOO_SMALL_SHOWN: Final = 5
+"""Items named that stand out and are too small to flag."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +154,33 @@ def everything(suspects: Sequence[Suspect], currency: str) -> PageTable:
     )
 
 
+def too_small(suspects: Sequence[Suspect], limits: Mapping[str, float | None], currency: str) -> str:
+    """A sentence on what stands out and is not flagged, and by which settings; empty where there is nothing."""
+    if not suspects:
+        return ""
+    shown = [
+        named(s) + (f" (not separable from {words.listed(s.not_separable_from)})" if s.not_separable_from else "")
+        for s in suspects[:TOO_SMALL_SHOWN]
+    ]
+    more = len(suspects) - len(shown)
+    return (
+        f"Worse than their healthy peers, but too small to flag: {'; '.join(shown)}"
+        f"{f'; {more} more in the workbook' if more else ''}. The settings ask for a saving of at least "
+        f"{words.money(limits['smallest_saving'], currency)} a week, an effect of "
+        f"{words.odds(limits['smallest_effect'])} × and {limits['least_losses']:g} losses."
+    )
+
+
 def verdict(suspect: Suspect) -> str:
-    """One or two words on where a suspect stands."""
+    """A few words on where a suspect stands."""
     if suspect.flagged:
         return "▲ flagged"
     if not suspect.enough:
         return words.NOT_ENOUGH
+    if suspect.stands_out:
+        return "worse than its peers, too small to flag"
+    if suspect.not_separable_from:
+        return f"not separable from {words.listed(suspect.not_separable_from)}"
     return "explained by something else" if suspect.explained_by else "like its peers"
 
 

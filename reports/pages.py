@@ -93,6 +93,8 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "two_kinds": page_summary.two_kinds(bundle.actions),
         "worklist": _worklist(bundle, planner, min(rows, top) if rows else None),
         "plot": page_suspects.plot(planner, top),
+        "too_small": _too_small(bundle, among=True),
+        "others_too_small": _too_small(bundle, among=False),
         "cards": _cards(planner[:cards], bundle.currency, also),
         "services": page_services.judged(bundle.services, limit=rows),
         "services_open": page_services.unjudged(bundle.services, limit=rows),
@@ -123,6 +125,14 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
 
 def _cards(suspects: list[Suspect], currency: str, also: dict[int, str]) -> list[page_suspects.Card]:
     return [page_suspects.card(n, s, currency, also.get(id(s), "")) for n, s in enumerate(suspects, 1)]
+
+
+def _too_small(bundle: Bundle, *, among: bool) -> str:
+    found = [s for s in items.too_small(bundle.suspects) if (s.kind in MACHINE_KINDS) == among]
+    limits = {
+        name: _setting(bundle, "statistics", name) for name in ("smallest_saving", "smallest_effect", "least_losses")
+    }
+    return page_suspects.too_small(found, limits, bundle.currency)
 
 
 def _worklist(bundle: Bundle, planner: list[Suspect], limit: int | None) -> object:

@@ -2,7 +2,7 @@
 
 In:    the week's CELLS, DAYS and REASONS over the history, counters of machines without single picks, the part table,
        the settings; CELLS of the weeks before.
-Out:   a `Ranking`: one Suspect an item and kind of loss, best saving (lower bound) first.
+Out:   a `Ranking`: one Suspect an item and kind of loss, flagged ones first, by the lower end of their saving.
 After: an item is flagged only if it is beyond the healthy spread of its peers at the false discovery rate over
        everything looked at this week, and large enough to matter; every flag says what it was compared with.
 
@@ -269,9 +269,12 @@ def flagged_items(table: Items, q_values: FloatArray, saving: FloatArray, settin
     saving    expected saving a week, in the plant's currency
     """
     ratio, low, _ = odds_ratios(table, settings.confidence)
-    surprising = np.isfinite(table.p) & (np.nan_to_num(q_values, nan=1.0) <= settings.false_discovery_rate)
     large = (ratio >= settings.smallest_effect) & (low > 1.0) & (saving >= settings.smallest_saving)
-    return np.asarray(surprising & large & (table.events >= settings.least_losses))
+    return np.asarray(_surprising(table, q_values, settings) & large & (table.events >= settings.least_losses))
+
+
+def _surprising(table: Items, q_values: FloatArray, settings: Statistics) -> NDArray[np.bool_]:
+    return np.asarray(np.isfinite(table.p) & (np.nan_to_num(q_values, nan=1.0) <= settings.false_discovery_rate))
 
 
 def _suspects(
@@ -284,6 +287,8 @@ def _suspects(
     expected_losses = table.expected * attribution.run_length
     saving = expected_losses * (sizes[0] - 1.0) * np.array([prices.get(key, 0.0) for key in table.keys])
     flags = flagged_items(table, q_values, saving, settings)
+    surprising = _surprising(table, q_values, settings)
+    twins = _twins(attribution)
     found = []
     for i, item_key in enumerate(table.keys):
         losses, chances = int(table.losses[i]), int(table.chances[i])
@@ -298,6 +303,7 @@ def _suspects(
         flagged = bool(flags[i])
         unsettled = attribution.released.get((table.kind, item_key), ())
         doubt = tuple(items.label(*other) for other in unsettled)
+        twin_of = () if flagged else twins.get((table.kind, item_key), ())
         raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
         found.append(
             Suspect(
@@ -320,14 +326,15 @@ def _suspects(
                 cause=("cannot tell" if doubt else table.kind) if flagged else None,
                 since=None,
                 cost_per_week=excess[0] * price if enough else None,
-                not_separable_from=doubt if flagged else (),
+                not_separable_from=doubt or twin_of,
                 excess_low=excess[1] if enough else None,
                 excess_high=excess[2] if enough else None,
                 cost_low=excess[1] * price if enough else None,
                 cost_high=excess[2] * price if enough else None,
                 enough=enough,
+                stands_out=bool(surprising[i]) and not flagged,
                 explained_by=None
-                if flagged or not enough
+                if flagged or surprising[i] or twin_of or not enough
                 else _explained(table, i, attribution.dispersion, settings.confidence),
                 advice=advice(table.kind, loss) if flagged else "",
                 swap=propose(
@@ -345,6 +352,15 @@ def _suspects(
             )
         )
     return found
+
+
+def _twins(attribution: Attribution) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Item -> the outliers that cannot be told from it: neither explains the other away."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for outlier, doubts in attribution.released.items():
+        for other in doubts:
+            found.setdefault(other, []).append(items.label(*outlier))
+    return {other: tuple(names) for other, names in found.items()}
 
 
 def _explained(table: Items, i: int, dispersion: float, confidence: float) -> str | None:
@@ -413,6 +429,16 @@ def _recipes(loss: str, attribution: Attribution, frame: pl.DataFrame, plant: Pl
 
 
 def _order(s: Suspect) -> tuple[object, ...]:
-    worth = s.cost_low if s.cost_low is not None else -np.inf
+    """Flagged ones first, by what they save at least; then those that stand out or may; others by what to expect."""
     mean = s.cost_per_week if s.cost_per_week is not None else -np.inf
-    return (not s.flagged, -worth, -mean, s.kind, s.id, s.machine or "", s.loss)
+    worth = s.cost_low if s.flagged and s.cost_low is not None else mean
+    return (
+        not s.flagged,
+        not (s.stands_out or s.not_separable_from),
+        -worth,
+        -mean,
+        s.kind,
+        s.id,
+        s.machine or "",
+        s.loss,
+    )

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import duckdb
 
 from pipeline.errors import UserError
-from pipeline.findings.model import Bundle
+from pipeline.findings.model import Bundle, Suspect
 from pipeline.intake import Intake
 from pipeline.schema.words import LOSSES
 from pipeline.settings import Plant
@@ -101,18 +101,22 @@ def rank_rows(bundle: Bundle, kind: str, loss: str, *, full: bool) -> Rows:
             "effect": s.effect,
             "q": s.q,
             "saves a week": s.cost_per_week,
-            "verdict": _verdict(s.flagged, s.enough, s.cause, s.explained_by),
+            "verdict": _verdict(s),
         }
         for s in found
     ]
 
 
-def _verdict(flagged: bool, enough: bool, cause: str | None, explained_by: str | None) -> str:
-    if flagged:
-        return f"FLAGGED: {cause}"
-    if not enough:
+def _verdict(s: Suspect) -> str:
+    if s.flagged:
+        return f"FLAGGED: {s.cause}"
+    if not s.enough:
         return "not enough picks"
-    return f"explained by {explained_by}" if explained_by else "as its peers"
+    if s.stands_out:
+        return "worse than its peers, too small to flag"
+    if s.not_separable_from:
+        return f"cannot be told from {', '.join(s.not_separable_from)}"
+    return f"explained by {s.explained_by}" if s.explained_by else "as its peers"
 
 
 def _ppm(rate: float | None) -> int | None:

@@ -90,6 +90,7 @@ class Suspect:
     one
                thing to do
     enough     False when there are too few picks to say anything; then effect, q are None and flagged is False
+    stands_out  True when it is beyond its healthy peers as surely as a flagged one, but too small to be flagged
     """
 
     kind: str
@@ -118,6 +119,7 @@ class Suspect:
     cost_low: float | None = None
     cost_high: float | None = None
     enough: bool = True
+    stands_out: bool = False
     explained_by: str | None = None
     headline: bool = False
     advice: str = ""

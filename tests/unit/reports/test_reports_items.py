@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 
+from pipeline.commands import listing
 from pipeline.findings.model import Bundle, Suspect
-from reports import items, pages
+from reports import items, page_suspects, pages
 from reports.cells import Fact, PageTable
 from reports.page_suspects import Card
 from reports.workbook import _worklist_rows
@@ -66,3 +67,23 @@ def test_no_need_to_pull_has_one_line_an_item_most_losses_first() -> None:
     assert [(s.id, s.loss) for s in items.explained(suspects)] == [(two.id, "all"), (one.id, "missed")]
     also_pulled = (*suspects, flagged, explained(flagged, "dropped", 500))
     assert flagged.id not in [s.id for s in items.explained(also_pulled)], "it is to be pulled for another loss"
+
+
+def test_what_stands_out_and_is_too_small_is_named_with_the_limits_and_never_as_no_need_to_pull() -> None:
+    bundle = rich_bundle(suspects=8, flagged=0)
+    first, *others = (s for s in bundle.suspects if s.kind == "nozzle")
+    small = dataclasses.replace(first, stands_out=True, enough=True, not_separable_from=("spindle 2/4",))
+    cleared = explained(first, "dropped", 4)
+    changed = dataclasses.replace(bundle, suspects=(small, cleared, *others))
+    found = str(pages.context(changed, cut=True)["too_small"])
+    assert f"{items.named(first)} (not separable from spindle 2/4)." in found
+    assert "a saving of at least" in found
+    assert "5 losses" in found
+    assert items.explained(changed.suspects) == ()
+    assert [s.id for s in items.too_small((small, dataclasses.replace(first, flagged=True, loss="dropped")))] == []
+    assert pages.context(bundle, cut=True)["too_small"] == ""
+    assert page_suspects.verdict(small) == "worse than its peers, too small to flag"
+    assert listing._verdict(small) == "worse than its peers, too small to flag"
+    twin = dataclasses.replace(small, stands_out=False)
+    assert listing._verdict(twin) == "cannot be told from spindle 2/4"
+    assert page_suspects.verdict(twin) == "not separable from spindle 2/4"
