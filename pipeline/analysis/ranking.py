@@ -144,7 +144,7 @@ def rank(
     full = []
     for s in suspects:
         shown = dataclasses.replace(s, headline=id(s) in lines)
-        full.append(evidence.complete(shown, at_work[id(s)]) if s.flagged or s.explained_by else shown)
+        full.append(evidence.complete(shown, at_work[id(s)]) if s.flagged or s.stands_out or s.explained_by else shown)
     dispersions = dict.fromkeys(LOSSES, 1.0)
     for loss in LOSSES:  # by the source that has most to tell
         sources = [f for f in found if f.loss == loss]

@@ -11,7 +11,8 @@ import difflib
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.commands.listing import Rows, _plain
+from pipeline.analysis.overage_words import THIN
+from pipeline.commands.listing import Rows, _plain, _verdict
 from pipeline.errors import UserError
 from pipeline.findings.model import Bundle, Suspect
 
@@ -90,7 +91,8 @@ def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[
         ],
         "Recognition": [{"follows": r.follows, "since": r.since, "advice": r.advice} for r in recognition],
         "Overage": [
-            {"build": o.build, "need": o.need, "extra": o.extra, "buy": o.buy, "reason": o.reason} for o in overage
+            {"build": o.build, "need": o.need, "extra": o.extra, "buy": o.buy, "reason": o.reason.replace(THIN, " ")}
+            for o in overage
         ],
     }
     return document, sections
@@ -110,8 +112,6 @@ def _line(s: Suspect) -> dict[str, Any]:
         "effect low": s.effect_low,
         "effect high": s.effect_high,
         "q": s.q,
-        "flagged": s.flagged,
-        "cause": s.cause,
         "since": s.since,
-        "explained by": s.explained_by,
+        "verdict": _verdict(s),
     }
