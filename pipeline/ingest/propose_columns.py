@@ -26,6 +26,8 @@ SURE: Final = 300
 """Score of a name from which on it counts as told by its name."""
 MOST_WORDS: Final = 30
 """Distinct texts up to which a column can be a list of words."""
+MOST_LANES: Final = 8
+"""Distinct texts of a "lane" beyond which it holds positions of feeders; common practice, no source."""
 _DESIGNATOR: Final = re.compile(r"(R|C|L|D|U|Q|IC|X|J|T|TP|RN|CN|FB)\d{1,4}[A-Z]?")
 _PACKAGE: Final = re.compile(
     r"(01005|0201|0402|0603|0805|1206|1210|2512|(SOT|SOP|SOD|QFN|QFP|BGA|SOIC|TSSOP|LGA)\W?\d+.*)"
@@ -59,6 +61,7 @@ def guess(sample: Sample, name: str) -> Guess:
     taken = _times(sample, found, [c for c in spec.content() if c.type == "TIMESTAMP" and c.name != "time"])
     wanted = [c for c in spec.content() if c.type != "TIMESTAMP" and c.name != "reason_group"]
     _by_name(sample, found, name, wanted, taken)
+    _many_lanes(sample, found, wanted)
     _by_content(sample, found, name, wanted, taken)
     _words(sample, found, name, wanted)
     _reasons(sample, found, name)
@@ -173,6 +176,17 @@ def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column]
         if ours in found.columns or -minus in taken or not _fits(sample, -minus, by_name[ours], table_name):
             continue
         _take(sample, found, ours, -minus, taken, "" if score >= SURE else "by a part of its name only")
+
+
+def _many_lanes(sample: Sample, found: Guess, wanted: list[Column]) -> None:
+    """Some call a feeder's position a lane; a feeder has few lanes, a machine many positions."""
+    if "lane" not in found.indexes or "slot" in found.columns or all(c.name != "slot" for c in wanted):
+        return
+    if (lanes := len(set(sample.column(found.indexes["lane"])))) <= MOST_LANES:
+        return
+    found.columns["slot"], found.indexes["slot"] = found.columns.pop("lane"), found.indexes.pop("lane")
+    found.doubts.pop("lane", None)
+    found.doubts["slot"] = f"a lane by its name, but {lanes} different ones are many for lanes of a feeder"
 
 
 def _take(sample: Sample, found: Guess, ours: str, index: int, taken: set[int], doubt: str) -> None:

@@ -68,3 +68,13 @@ def test_what_cannot_be_that_table_after_all_is_taken_for_picks(tmp_path: Path) 
     path = tmp_path / "x.csv"  # two counts by their names, and no row in which both are whole numbers
     path.write_text(_log("time;machine;placed;missed", "M1;1.5;", "M1;;2.5"), encoding="utf-8")
     assert tomllib.loads(propose(path))["table"] == "pick"
+
+
+@pytest.mark.parametrize(("lanes", "ours"), [(2, "lane"), (30, "slot")])
+def test_a_column_of_many_lanes_holds_positions_of_feeders(tmp_path: Path, lanes: int, ours: str) -> None:
+    rows = [f"2026-11-16 06:{i // 60:02d}:{i % 60:02d};M1;{i % lanes};{i % 3};OK" for i in range(300)]
+    text, _ = proposed(tmp_path, "Time;Machine;Spur;Part;Result\n" + "\n".join(rows) + "\n", "picks.csv")
+    assert tomllib.loads(text)["columns"][ours] == "Spur"
+    assert {"lane", "slot"} & set(tomllib.loads(text)["columns"]) == {ours}
+    assert (ours in checked(text)) == (ours == "slot")
+    assert "30 different" in checked(text).get("slot", "30 different")
