@@ -155,20 +155,23 @@ def everything(suspects: Sequence[Suspect], currency: str) -> PageTable:
 
 
 def too_small(suspects: Sequence[Suspect], limits: Mapping[str, float | None], currency: str) -> str:
-    """A sentence on what stands out and is not flagged, and by which settings; empty where there is nothing."""
+    """What stands out and is not flagged, with its effect, and by which settings; empty where there is nothing."""
     if not suspects:
         return ""
-    shown = [
-        named(s) + (f" (not separable from {words.listed(s.not_separable_from)})" if s.not_separable_from else "")
-        for s in suspects[:TOO_SMALL_SHOWN]
-    ]
+    shown = [_outstanding(s) for s in suspects[:TOO_SMALL_SHOWN]]
     more = len(suspects) - len(shown)
+    losses = limits["least_losses"]
     return (
         f"Worse than their healthy peers, but too small to flag: {'; '.join(shown)}"
         f"{f'; {more} more in the workbook' if more else ''}. The settings ask for a saving of at least "
         f"{words.money(limits['smallest_saving'], currency)} a week, an effect of "
-        f"{words.odds(limits['smallest_effect'])} × and {limits['least_losses']:g} losses."
+        f"{words.odds(limits['smallest_effect'])} × and {words.count(None if losses is None else int(losses))} losses."
     )
+
+
+def _outstanding(suspect: Suspect) -> str:
+    apart = f", not separable from {words.listed(suspect.not_separable_from)}" if suspect.not_separable_from else ""
+    return f"{named(suspect)}, {words.loss_name(suspect.loss)}: {_bracket(_effect(suspect))}{apart}"
 
 
 def verdict(suspect: Suspect) -> str:

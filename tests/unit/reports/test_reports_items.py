@@ -6,7 +6,7 @@ import dataclasses
 
 from pipeline.commands import listing
 from pipeline.findings.model import Bundle, Suspect
-from reports import items, page_suspects, pages
+from reports import items, page_suspects, pages, words
 from reports.cells import Fact, PageTable
 from reports.page_suspects import Card
 from reports.workbook import _worklist_rows
@@ -76,7 +76,10 @@ def test_what_stands_out_and_is_too_small_is_named_with_the_limits_and_never_as_
     cleared = explained(first, "dropped", 4)
     changed = dataclasses.replace(bundle, suspects=(small, cleared, *others))
     found = str(pages.context(changed, cut=True)["too_small"])
-    assert f"{items.named(first)} (not separable from spindle 2/4)." in found
+    assert f"{items.named(first)}, {words.loss_name(first.loss)}: {words.odds(first.effect)} × (" in found
+    assert "), not separable from spindle 2/4. The settings" in found
+    unset = dataclasses.replace(changed, settings={})
+    assert "not known losses" in str(pages.context(unset, cut=True)["too_small"])
     assert "a saving of at least" in found
     assert "5 losses" in found
     assert items.explained(changed.suspects) == ()
