@@ -434,7 +434,7 @@ def _order(s: Suspect) -> tuple[object, ...]:
     worth = s.cost_low if s.flagged and s.cost_low is not None else mean
     return (
         not s.flagged,
-        not (s.stands_out or s.not_separable_from),
+        not (s.flagged or s.stands_out or s.not_separable_from),
         -worth,
         -mean,
         s.kind,

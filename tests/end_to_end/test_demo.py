@@ -72,6 +72,13 @@ def test_the_innocent_are_not_flagged(group: str, findings: dict[str, Any]) -> N
     assert not items & {(kind, item) for kind, item, _ in _flagged(findings)}
 
 
+def test_flagged_items_come_first_by_what_they_save_at_least(findings: dict[str, Any]) -> None:
+    flagged = [s for s in findings["suspects"] if s["flagged"]]
+    assert flagged == findings["suspects"][: len(flagged)]
+    worth = [s["cost_low"] for s in flagged]
+    assert worth == sorted(worth, reverse=True)
+
+
 def test_the_innocent_nozzle_is_explained_by_the_bad_part(findings: dict[str, Any]) -> None:
     nozzle = TRUE["innocent"][0]
     suspect = next(s for s in findings["suspects"] if s["id"] == nozzle["id"] and s["loss"] == "rejected")

@@ -19,9 +19,10 @@ SEEDS = range(10, 14)
 PARTS = pl.DataFrame({"part": all_items("part")}).with_columns(unit_cost=pl.lit(0.05))
 
 
-def _ranking(seed: int, least_saving: float, *, bad: bool = True) -> Ranking:
-    """A week of missed picks in which one nozzle, on a spindle of its own, misses six times as often."""
+def _ranking(seed: int, least_saving: float, *, bad: bool = True, part: str = "") -> Ranking:
+    """A week of missed picks in which one nozzle, on a spindle of its own, and a `part` miss six times as often."""
     faults = {("nozzle", all_items("nozzle")[seed]): float(np.log(6.0))} if bad else {}
+    faults |= {("part", part): float(np.log(6.0))} if part else {}
     frame = week(seed, Truth(faults=faults), losses=("missed",)).frame
     alone = (pl.lit("S") + pl.col("nozzle")).alias("spindle")
     frame = frame.with_columns(alone)
@@ -68,6 +69,17 @@ def test_of_two_that_nothing_tells_apart_neither_explains_the_other() -> None:
             shown = {(s.kind, s.id) for s in items.explained(suspects)}
             assert not shown & {(s.kind, s.id) for s in twins}, "never under: no need to pull"
     assert pairs >= 2 * len(SEEDS)
+
+
+def test_a_doubt_about_the_item_does_not_put_it_before_a_larger_saving() -> None:
+    clear_first = 0
+    for seed in SEEDS:
+        flagged = [s for s in _ranking(seed, 0.0, part=all_items("part")[2 * seed]).suspects if s.flagged]
+        worth = [s.cost_low for s in flagged if s.cost_low is not None]
+        assert len(worth) == len(flagged)
+        assert worth == sorted(worth, reverse=True)
+        clear_first += bool(not flagged[0].not_separable_from and flagged[-1].not_separable_from)
+    assert clear_first, "no week with a clear item before a doubtful one: nothing was tried"
 
 
 def test_nothing_stands_out_in_healthy_weeks() -> None:
