@@ -3,7 +3,8 @@
 In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py), the statistical settings.
 Out:   an `Attribution`: per kind and item its losses, what healthy peers would lose, adjusted effect and p-value.
 After: every item with chances has one row; a p-value is given only where there is enough to judge; outliers do not
-       count for the healthy spread that they are held against.
+       count for the healthy spread that they are held against. Items that did the same picks, in kinds that are
+       mostly so tied, are judged as one (same_work.py).
 
 Model: logit P(loss) = sum of an effect for machine type, method, package, part, lot, reel, feeder, slot, head,
 spindle and nozzle; effects of one kind are normal with the kind's healthy spread. Items beyond it are found one at a
@@ -22,15 +23,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis import items
-from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, State, expit, prepare
-from pipeline.analysis.earlier_weeks import EarlierWeeks
+from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
+from pipeline.analysis.earlier_weeks import look_back
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -64,6 +65,11 @@ AS_GOOD: Final = 6.0
 1)."""
 
 
+ARRAYS: Final = ("losses", "events", "chances", "expected", "effect", "variance", "p", "explained")
+LISTS: Final = ("keys", "explained_by", "twin_of")
+"""Fields of `Items` with one entry an item."""
+
+
 @dataclass(frozen=True, slots=True)
 class Items:
     """All items of one kind, arrays of one entry an item.
@@ -71,6 +77,8 @@ class Items:
     events    losses with each run counted once: what the model is fitted to
     expected  events of a healthy item on the same work; `effect` and `variance`: its adjusted log odds ratio
     p         one-sided p-value against the healthy spread; nan where there are too few chances to judge
+    twin_of   the item that did the same picks and was judged for this one too, None for those judged themselves; where
+              that one is released, the effect is its, and its twins are shown without
     """
 
     kind: str
@@ -84,18 +92,20 @@ class Items:
     p: FloatArray
     explained: FloatArray
     explained_by: list[str | None]
+    twin_of: list[Name | None]
     dispersion: float
     spread: float
 
-    def only(self, keep: NDArray[np.bool_]) -> Items:
-        """The same for some of the items; keep: shape (n,)."""
-        places = np.flatnonzero(keep)
-        arrays = {
-            name: getattr(self, name)[places]
-            for name in ("losses", "events", "chances", "expected", "effect", "variance", "p", "explained")
-        }
-        keys, by = [self.keys[i] for i in places], [self.explained_by[i] for i in places]
-        return replace(self, keys=keys, explained_by=by, **arrays)
+    def only(self, places: IntArray) -> Items:
+        """The items at these places, in this order."""
+        fields: dict[str, Any] = {name: getattr(self, name)[places] for name in ARRAYS}
+        fields |= {name: [getattr(self, name)[i] for i in places] for name in LISTS}
+        return replace(self, **fields)
+
+    @property
+    def tested(self) -> FloatArray:
+        """p-values of the items that were judged themselves, nan for the others; shape (n,)."""
+        return np.where([t is None for t in self.twin_of], self.p, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,36 +115,42 @@ class Attribution:
     released    (kind, key) of each outlier -> what it cannot be told from
     fitted      events that the model expects in each cell with chances
     run_length  losses an event, over the whole plant
+    weeks       earlier weeks that told how far healthy items differ
     """
 
     items: dict[str, Items]
-    released: dict[tuple[str, str], tuple[tuple[str, str], ...]]
+    released: dict[Name, tuple[Name, ...]]
     dispersion: float
     converged: bool
     message: str
     fitted: FloatArray
     run_length: float
+    weeks: int = 0
 
 
 def attribute(
     cells: pl.DataFrame,
     settings: Statistics,
-    earlier: EarlierWeeks | None = None,
+    before: Sequence[pl.DataFrame] = (),
     left_out: Sequence[str] = ONLY_REJECTS,
 ) -> Attribution:
     """Fit, search for outliers, and judge every item (see the module's head).
 
+    before    the same cells of the weeks before, oldest first, which tell how far healthy items differ
     left_out  kinds that cannot be to blame for this kind of loss: all but recognition rejects leave out optics
 
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
     state = prepare(cells, left_out)
+    earlier = look_back(before, left_out, state.tied)
     if earlier is not None:
+        if earlier.tied != state.tied:
+            state = prepare(cells, left_out, earlier.tied)
         state.learn([earlier.spread(kind, names) for kind, names in zip(state.kinds, state.keys, strict=True)])
     rough, dispersion = state.first_fit()
     fit, spreads_are_old = state.fit(None, dispersion, rough), False
     p = _p_values(state, fit, dispersion, settings)
-    released: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
+    released: dict[Name, tuple[Name, ...]] = {}
     while any(kind in JUDGED for kind in state.kinds) and len(released) < MOST_RELEASED:
         found = _next_outliers(state, fit, p, dispersion, settings)
         found = found or _hidden_outlier(state, fit, p, dispersion, settings)
@@ -146,7 +162,7 @@ def attribute(
             p = _p_values(state, fit, dispersion, settings)
         else:
             break
-    return _judge(state, fit, p, dispersion, released)
+    return _judge(state, fit, p, dispersion, released, earlier.weeks if earlier else 0)
 
 
 def _release(
@@ -155,7 +171,7 @@ def _release(
     before: CrossedResult,
     dispersion: float,
     settings: Statistics,
-    released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
+    released: dict[Name, tuple[Name, ...]],
 ) -> tuple[CrossedResult, list[FloatArray]]:
     """Release items, fit anew at the same spreads, and note which of their near equals are no longer surprising.
 
@@ -168,8 +184,9 @@ def _release(
     for item, rivals in found:
         doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
         name = _name(state, item)
-        same = [state.same[name]] if name in state.same else []
-        released[name] = (*(_name(state, r) for r in doubt), *same)
+        doubted = [_name(state, r) for r in doubt]
+        others = dict.fromkeys(n for d in (name, *doubted) for n in (d, *state.same.get(d, ())))
+        released[name] = tuple(n for n in others if n != name)
     return fit, p
 
 
@@ -233,7 +250,7 @@ def _surprise(
     return p
 
 
-def _name(state: State, item: Item) -> tuple[str, str]:
+def _name(state: State, item: Item) -> Name:
     return state.kinds[item[0]], state.keys[item[0]][item[1]]
 
 
@@ -342,7 +359,8 @@ def _judge(
     fit: CrossedResult,
     p: list[FloatArray],
     dispersion: float,
-    released: dict[tuple[str, str], tuple[tuple[str, str], ...]],
+    released: dict[Name, tuple[Name, ...]],
+    weeks: int,
 ) -> Attribution:
     eta = fit.linear_predictor()
     fitted = state.chances * expit(eta)
@@ -380,8 +398,44 @@ def _judge(
             p=p[k],
             explained=explained,
             explained_by=names,
+            twin_of=[None] * size,
             dispersion=max(dispersion, state.dispersion(fit, k)),
             spread=float(fit.sigmas[k]),
         )
+    _add_twins(judged, state, released)
     run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)
-    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted, run_length)
+    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted, run_length, weeks)
+
+
+def _add_twins(judged: dict[str, Items], state: State, released: dict[Name, tuple[Name, ...]]) -> None:
+    """Give the items that another one stood for their rows: its row, or that of a healthy item where it is released."""
+    for kind, out in state.left_out.items():
+        rows = [_twin(judged[first], key, first_key, (first, first_key) in released) for key, (first, first_key) in out]
+        joined = _joined([*([judged[kind]] if kind in judged else []), *rows], kind)
+        judged[kind] = joined.only(np.argsort(np.array(joined.keys), kind="stable"))
+
+
+def _twin(table: Items, key: str, first_key: str, blamed: bool) -> Items:
+    """The row of an item, under the key of another one that did the same picks."""
+    at = table.keys.index(first_key)
+    row = table.only(np.array([at]))
+    row = replace(row, keys=[key], twin_of=[(table.kind, first_key)])
+    if not blamed:
+        return row
+    excess = row.expected * np.expm1(row.effect)
+    return replace(
+        row,
+        expected=row.expected + excess,
+        effect=np.zeros(1),
+        variance=np.array([table.spread**2]),
+        p=np.ones(1),
+        explained=row.explained + excess,
+        explained_by=[items.label(table.kind, first_key)],
+    )
+
+
+def _joined(tables: list[Items], kind: str) -> Items:
+    """The rows of several tables as one of this kind."""
+    fields: dict[str, Any] = {name: np.concatenate([getattr(t, name) for t in tables]) for name in ARRAYS}
+    fields |= {name: [one for t in tables for one in getattr(t, name)] for name in LISTS}
+    return replace(tables[0], kind=kind, **fields)

@@ -2,7 +2,8 @@
 
 In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py).
 Out:   a `State`: codes and names of every factor's items, and the model; fits of it.
-After: a factor with one level alone that nobody is judged by is left out; items are in the order of their keys.
+After: a factor with one level alone that nobody is judged by is left out, and so are items that another one with the
+       same picks stands for (same_work.py); items are in the order of their keys.
 
 Who is judged and released is decided in analysis/attribution.py.
 """
@@ -17,7 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.analysis import items
+from pipeline.analysis import items, same_work
 from pipeline.estimators.crossed_logit import CrossedModel, CrossedResult
 from pipeline.estimators.dispersion import pearson_dispersion
 from pipeline.estimators.spread_over_weeks import PastSpread
@@ -25,6 +26,8 @@ from pipeline.estimators.spread_over_weeks import PastSpread
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Name = tuple[str, str]
+"""Kind and key of an item."""
 
 JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics")
 """Kinds whose items are held against their peers."""
@@ -58,7 +61,9 @@ class State:
 
     raw, losses, chances  losses, losses that begin a run, and chances of each cell; shift: number of its shift
     kinds, codes, keys    factors, the level of each cell (-1: unknown), and the names of the levels
-    same                  (kind, key) of an item -> one that did exactly the same picks and is left out for it
+    same                  (kind, key) of an item -> those that did exactly the same picks and are left out for it
+    tied                  pairs of kinds of which most items are so tied, in these cells
+    left_out              by kind: (key of the item left out, kind and key of the one that stands for it)
     past                  by factor: what earlier weeks showed of the healthy spread, None where they say nothing
     """
 
@@ -71,7 +76,9 @@ class State:
     keys: list[list[str]]
     model: CrossedModel
     released: list[BoolArray] = field(default_factory=list)
-    same: dict[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
+    same: dict[Name, tuple[Name, ...]] = field(default_factory=dict)
+    tied: frozenset[same_work.Pair] = frozenset()
+    left_out: dict[str, list[tuple[str, Name]]] = field(default_factory=dict)
     past: list[PastSpread | None] = field(default_factory=list)
 
     def learn(self, past: list[PastSpread | None]) -> None:
@@ -130,7 +137,7 @@ def expit(eta: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + np.exp(-eta)))
 
 
-def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[tuple[str, str], tuple[str, str]]]:
+def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[Name, tuple[Name, ...]]]:
     """Leave out a head, or a machine of several, whose picks are just those of its optics: two effects of the same
     picks would hide each other. Also returns which optics a head is left out for.
     """
@@ -143,13 +150,56 @@ def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[tuple[str, str], tupl
         pl.when(~pl.col(c).is_in(out[c].implode())).then(pl.col(c)).alias(c)
         for c, out in (("_head", alone), ("machine", whole))
     )
-    return left, {("optics", optics): ("head", head) for head, optics in alone.iter_rows()}
+    return left, {("optics", optics): (("head", head),) for head, optics in alone.iter_rows()}
 
 
-def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> State:
-    """Code the cells of one week; ValueError when none has a chance. left_out: kinds that cannot be to blame."""
+@dataclass(slots=True)
+class _Factors:
+    """Kinds, the level of each cell (-1: unknown), and the names of the levels; what is left out as in `State`."""
+
+    kinds: list[str]
+    codes: list[IntArray]
+    keys: list[list[str]]
+    same: dict[Name, tuple[Name, ...]]
+    tied: frozenset[same_work.Pair] = frozenset()
+    left_out: dict[str, list[tuple[str, Name]]] = field(default_factory=dict)
+
+    def leave_out_tied(self, rows: tuple[tuple[str, ...], ...], tied: frozenset[same_work.Pair] | None) -> None:
+        """Keep one of the items that did the same picks, in pairs of kinds that are mostly so: of `tied`, or found."""
+        coded = dict(zip(self.kinds, self.codes, strict=True))
+        self.tied = same_work.tied_pairs(coded, rows)
+        out = same_work.stands_for(coded, self.tied if tied is None else tied, rows)
+        names = dict(zip(self.kinds, self.keys, strict=True))
+        for (kind, level), (first, level_of_first) in out.items():
+            gone, stays = (kind, names[kind][level]), (first, names[first][level_of_first])
+            self.same[stays] = (*self.same.get(stays, ()), gone)
+            self.left_out.setdefault(kind, []).append((gone[1], stays))
+        for kind in {kind for kind, _ in out}:
+            k = self.kinds.index(kind)
+            kept = np.array([(kind, level) not in out for level in range(len(self.keys[k]))])
+            number = np.append(np.where(kept, np.cumsum(kept) - 1, -1), -1)  # the last one is that of code -1
+            self.codes[k], self.keys[k] = (
+                number[self.codes[k]],
+                [n for n, stay in zip(self.keys[k], kept, strict=True) if stay],
+            )
+        some = [k for k, keys in enumerate(self.keys) if keys]
+        self.kinds = [self.kinds[k] for k in some]
+        self.codes = [self.codes[k] for k in some]
+        self.keys = [self.keys[k] for k in some]
+
+
+def prepare(
+    cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS, tied: frozenset[same_work.Pair] | None = None
+) -> State:
+    """Code the cells of one week; ValueError when none has a chance.
+
+    left_out  kinds that cannot be to blame
+    tied      pairs of kinds of which one item is to stand for another with the same picks; None: as these cells show
+    """
     judged = [k for k in JUDGED if k not in left_out]
     frame = cells.filter(pl.col("chances") > 0)
+    if frame.is_empty():
+        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
     heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
     several = heads.filter(pl.col("n") > 1)["machine"]
     keyed = frame.select(
@@ -162,7 +212,38 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
         *[items.key(k).alias(f"_{k}") for k in judged],
     )
     keyed, same = _once(keyed)
-    kinds, codes, keys = [], [], []
+    factors = _coded(keyed, judged, same)
+    factors.leave_out_tied(same_work.TIED_REJECTS if "optics" in judged else same_work.TIED, tied)
+    shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
+    return State(
+        raw=keyed["losses"].to_numpy().astype(np.int64),
+        losses=runs,
+        chances=chances,
+        shift=shift,
+        kinds=factors.kinds,
+        codes=factors.codes,
+        keys=factors.keys,
+        model=CrossedModel(
+            runs,
+            chances,
+            np.ones((len(runs), 1)),
+            factors.codes,
+            sizes=[len(k) for k in factors.keys],
+            beta="joint",
+            beta_sd=INTERCEPT_SD,
+            log_sigma_prior=SPREAD_PRIOR,
+        ),
+        released=[np.zeros(len(names), dtype=bool) for names in factors.keys],
+        same=factors.same,
+        tied=factors.tied,
+        left_out=factors.left_out,
+        past=[None] * len(factors.kinds),
+    )
+
+
+def _coded(keyed: pl.DataFrame, judged: Sequence[str], same: dict[Name, tuple[Name, ...]]) -> _Factors:
+    factors = _Factors([], [], [], same)
     for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in judged)]:
         names = keyed[column].drop_nulls().unique().sort()
         if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
@@ -171,32 +252,7 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
         code = keyed.select(pl.col(column).alias("name")).join(table, on="name", how="left", maintain_order="left")[
             "code"
         ]
-        kinds.append(kind)
-        codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
-        keys.append([str(n) for n in names])
-    shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
-    if not len(runs):
-        raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
-    return State(
-        raw=keyed["losses"].to_numpy().astype(np.int64),
-        losses=runs,
-        chances=chances,
-        shift=shift,
-        kinds=kinds,
-        codes=codes,
-        keys=keys,
-        model=CrossedModel(
-            runs,
-            chances,
-            np.ones((len(runs), 1)),
-            codes,
-            sizes=[len(k) for k in keys],
-            beta="joint",
-            beta_sd=INTERCEPT_SD,
-            log_sigma_prior=SPREAD_PRIOR,
-        ),
-        released=[np.zeros(len(names), dtype=bool) for names in keys],
-        same=same,
-        past=[None] * len(kinds),
-    )
+        factors.kinds.append(kind)
+        factors.codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
+        factors.keys.append([str(n) for n in names])
+    return factors

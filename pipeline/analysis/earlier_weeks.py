@@ -22,6 +22,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis.attribution_model import ONLY_REJECTS, SETTING, SETTING_SD, SPREAD_PRIOR, State, prepare
+from pipeline.analysis.same_work import Pair
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.spread_over_weeks import FINE_GRID, PastSpread, past_spread
 
@@ -48,10 +49,11 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class EarlierWeeks:
-    """What was seen, by kind of item, and in how many weeks."""
+    """What was seen, by kind of item, and in how many weeks; tied: see `look_back`."""
 
     weeks: int
     seen: dict[str, Seen]
+    tied: frozenset[Pair] = frozenset()
 
     def spread(self, kind: str, keys: list[str]) -> PastSpread | None:
         """The healthy spread of a kind; weights for the items `keys` in this order. None where nothing was seen."""
@@ -71,8 +73,15 @@ def _rows(values: FloatArray, here: list[int | None], others: NDArray[np.int64])
     return padded[[*(-1 if i is None else i for i in here), *others.tolist()]]
 
 
-def look_back(weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJECTS) -> EarlierWeeks | None:
-    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss. left_out: see `prepare`."""
+def look_back(
+    weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJECTS, tied: frozenset[Pair] | None = None
+) -> EarlierWeeks | None:
+    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss.
+
+    left_out  see `prepare`
+    tied      pairs of kinds that are tied in the week to be judged; only those that are so in all weeks are taken as
+              tied in any, so that a spread is that of the same effects in all weeks. None: as these weeks show
+    """
     states: list[State] = []
     for cells in reversed(weeks):
         if int(cells["runs"].sum()) > 0:
@@ -81,6 +90,10 @@ def look_back(weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJE
             break
     if len(states) < LEAST_WEEKS:
         return None
+    always = frozenset.intersection(*(s.tied for s in states), *(() if tied is None else (tied,)))
+    if any(state.tied != always for state in states):
+        used = [cells for cells in weeks if int(cells["runs"].sum()) > 0][-len(states) :]
+        states = [prepare(cells, left_out, always) for cells in used]
     rough = [state.first_fit() for state in states]
     seen = _seen(states, [fit for fit, _ in rough], [dispersion for _, dispersion in rough])
     rough_spread = {k: past_spread(s.estimates, s.variances, 0, SPREAD_PRIOR, ROUGH_GRID) for k, s in seen.items()}
@@ -90,7 +103,7 @@ def look_back(weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJE
         sigmas = np.array([SETTING_SD if kind in SETTING else spreads[kind] for kind in state.kinds])
         _release(state, fit, sigmas, dispersion)
         fits.append(state.fit(sigmas, dispersion, fit))
-    return EarlierWeeks(len(states), _seen(states, fits, [1.0] * len(states)))
+    return EarlierWeeks(len(states), _seen(states, fits, [1.0] * len(states)), always)
 
 
 def _release(state: State, fit: CrossedResult, sigmas: FloatArray, dispersion: float) -> None:

@@ -29,7 +29,6 @@ from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, Items, attribute
 from pipeline.analysis.attribution_model import ONLY_REJECTS
-from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate
@@ -86,7 +85,6 @@ class _Fitted:
     attribution: Attribution
     frame: pl.DataFrame
     counted: Counted | None
-    spread_weeks: int
 
     @property
     def dispersion(self) -> float:
@@ -119,9 +117,8 @@ def rank(
             frame = with_chances(priced, loss)
             if int(frame["chances"].sum()) > 0:
                 cleared = () if loss == "rejected" else ONLY_REJECTS
-                told = look_back([with_chances(c, loss) for c in past], cleared)
-                verdict = attribute(frame, plant.statistics, told, cleared)
-                found.append(_Fitted(loss, verdict, frame, source, told.weeks if told else 0))
+                before_it = [with_chances(c, loss) for c in past]
+                found.append(_Fitted(loss, attribute(frame, plant.statistics, before_it, cleared), frame, source))
     found = _each_item_once(found)
     suspects: list[Suspect] = []
     at_work: dict[int, evidence.Context] = {}
@@ -157,10 +154,10 @@ def rank(
     )
     return Ranking(
         suspects=tuple(sorted(full, key=_order)),
-        looked_at=int(sum(np.isfinite(t.p).sum() for f in found for t in f.attribution.items.values())),
+        looked_at=int(sum(np.isfinite(t.tested).sum() for f in found for t in f.attribution.items.values())),
         dispersions=dispersions,
         notes=notes,
-        spread_weeks=max((f.spread_weeks for f in found), default=0),
+        spread_weeks=max((f.attribution.weeks for f in found), default=0),
     )
 
 
@@ -175,7 +172,11 @@ def _each_item_once(found: list[_Fitted]) -> list[_Fitted]:
                 continue
             new = np.array([(fitted.loss, kind, key) not in seen for key in table.keys], dtype=bool)
             seen.update((fitted.loss, kind, key) for key in table.keys)
-            tables[kind] = table if new.all() else table.only(new)
+            tables[kind] = table if new.all() else table.only(np.flatnonzero(new))
+        there = {(kind, key) for kind, table in tables.items() for key in table.keys}
+        for kind, table in tables.items():  # whom nobody stands for any more is judged itself
+            alone = [first if first in there else None for first in table.twin_of]
+            tables[kind] = table if alone == table.twin_of else dataclasses.replace(table, twin_of=alone)
         kept.append(dataclasses.replace(fitted, attribution=dataclasses.replace(fitted.attribution, items=tables)))
     return kept
 
@@ -233,13 +234,27 @@ def price_of(loss: str, costs: Costs) -> pl.Expr:
 
 
 def adjust(found: list[Attribution]) -> list[dict[str, FloatArray]]:
-    """q-values by kind for each attribution, over all kinds of all of them together."""
-    p_values = [table.p for a in found for table in a.items.values()]
+    """q-values by kind for each attribution, over all kinds of all of them together; an item counts once, whatever it
+    stands for."""
+    p_values = [table.tested for a in found for table in a.items.values()]
     if not p_values:
         return [{} for _ in found]
     adjusted = benjamini_hochberg(np.concatenate(p_values))
     pieces = iter(np.split(adjusted, np.cumsum([len(p) for p in p_values])[:-1]))
-    return [{kind: next(pieces) for kind in a.items} for a in found]
+    return [_of_twins(a.items, {kind: next(pieces) for kind in a.items}) for a in found]
+
+
+def _of_twins(tables: dict[str, Items], q_values: dict[str, FloatArray]) -> dict[str, FloatArray]:
+    """The q-values, and for items that another one was judged for that one's; 1 where it is released."""
+    found = {}
+    for kind, table in tables.items():
+        q = q_values[kind].copy()
+        for i, first in enumerate(table.twin_of):
+            if first is not None and np.isfinite(table.p[i]):
+                at = tables[first[0]].keys.index(first[1])
+                q[i] = q_values[first[0]][at] if table.p[i] == tables[first[0]].p[at] else 1.0
+        found[kind] = q
+    return found
 
 
 def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> dict[str, float]:
@@ -270,6 +285,7 @@ def flagged_items(table: Items, q_values: FloatArray, saving: FloatArray, settin
     """
     ratio, low, _ = odds_ratios(table, settings.confidence)
     large = (ratio >= settings.smallest_effect) & (low > 1.0) & (saving >= settings.smallest_saving)
+    large &= np.array([first is None for first in table.twin_of], dtype=bool)
     return np.asarray(_surprising(table, q_values, settings) & large & (table.events >= settings.least_losses))
 
 
@@ -304,6 +320,9 @@ def _suspects(
         unsettled = attribution.released.get((table.kind, item_key), ())
         doubt = tuple(items.label(*other) for other in unsettled)
         twin_of = () if flagged else twins.get((table.kind, item_key), ())
+        first = table.twin_of[i]
+        if first is not None and surprising[i] and not twin_of:
+            twin_of = (items.label(*first),)
         raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
         found.append(
             Suspect(

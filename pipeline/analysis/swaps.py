@@ -5,8 +5,9 @@ Out:   findings.model.Swap, or None where no exchange tells the two apart.
 After: the partner named is a healthy one of the same sort that worked on the same machine this week.
 
 An exchange moves one of the two and leaves the other: the losses either go along or stay. Nozzles change spindles,
-feeders change slots, reels change feeders; a part or lot is tried from a reel of another lot. The number of picks is
-that of each side, for a difference of the size seen, with 90 % power (estimators/sample_size.py).
+feeders change slots with the reel that is on them, reels change feeders; a part or lot is tried from a reel of another
+lot. Where more than two are in doubt, both sides of the answer name all that it leaves. The number of picks is that of
+each side, for a difference of the size seen, with 90 % power (estimators/sample_size.py).
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ HEALTHY: Final = 1.25
 """Odds ratio up to which an item is healthy enough to exchange with. Common practice, no source."""
 
 MATERIAL: Final = ("reel", "lot", "part", "package")
+ALONG: Final = {"nozzle": ("nozzle",), "feeder": ("feeder", *MATERIAL), "reel": MATERIAL}
+"""What goes along with what is moved."""
 MOVES: Final[tuple[tuple[str, str, str, tuple[str, ...]], ...]] = (
     ("nozzle", "spindle", "nozzle_type", ("spindle", "head", "slot", "feeder", *MATERIAL)),
     ("feeder", "slot", "feeder_type", ("slot",)),
@@ -66,7 +69,7 @@ def propose(
     for moved, place, alike, behind in MOVES:
         for mine, stays in ((suspect, other), (other, suspect)):
             if (mine[0] == moved or (moved == "reel" and mine[0] in MATERIAL)) and stays[0] in behind:
-                found = _exchange(mine, stays, moved, place, alike, frame, tables, picks)
+                found = _exchange(mine, stays, (suspect, *doubt), moved, place, alike, frame, tables, picks)
                 if found is not None:
                     return found
     return None
@@ -75,6 +78,7 @@ def propose(
 def _exchange(
     mine: Key,
     stays: Key,
+    meant: tuple[Key, ...],
     moved: str,
     place: str,
     alike: str,
@@ -112,11 +116,16 @@ def _exchange(
         do = f"Exchange {name} (on {here}) with {back} (on {there})."
     return Swap(
         what=do,
-        reads=f"If the losses go with {name}, it is {items.label(*mine)}; if they stay behind, it is "
-        f"{items.label(*stays)}.",
+        reads=f"If the losses go with {name}, it is {_either(mine, [m for m in meant if m[0] in ALONG[moved]])}; if "
+        f"they stay behind, it is {_either(stays, [m for m in meant if m[0] not in ALONG[moved]])}.",
         picks=picks,
         days=_days(ours, picks),
     )
+
+
+def _either(first: Key, others: list[Key]) -> str:
+    """`feeder F1`, or `feeder F1 or part P1`."""
+    return " or ".join(dict.fromkeys(items.label(*key) for key in (first, *others)))
 
 
 def _another_lot(suspect: Key, other: Key, frame: pl.DataFrame, picks: int) -> Swap:

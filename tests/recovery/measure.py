@@ -25,7 +25,6 @@ from typing import Any
 import numpy as np
 
 from pipeline.analysis.attribution import Attribution, attribute
-from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import adjust, flagged_items, odds_ratios
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -33,9 +32,11 @@ from pipeline.estimators.tail import excess_tail
 from pipeline.settings import Statistics
 from tests.recovery.measured import tables
 from tests.recovery.simulated_plant import (
+    MACHINES,
     NOZZLES_A_HEAD,
     PACKAGE_STEP,
     SHARE_OF_SPREAD,
+    SLOTS,
     Item,
     Truth,
     Week,
@@ -58,6 +59,10 @@ LOOKS = 6
 SECOND_RUN = 0.04 * 0.3
 """Share of losses that begin a jam which counts as two runs (simulated_plant.py)."""
 
+FIXED = {"feeder": ("feeder", "slot", "part"), "nozzle": ("nozzle", "spindle")}
+"""What goes together in a set-up that nobody changes."""
+USED_FEEDERS, USED_NOZZLES = len(MACHINES) * SLOTS, 6
+
 Row = dict[str, Any]
 FloatArray = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -79,14 +84,14 @@ class Verdict:
 def judge(truth: Week, before: Sequence[Week] = ()) -> Verdict:
     """Attribution of missed picks, and the flags of the ranking's own rule; `before`: weeks that tell the spread."""
     cells = with_chances(truth.frame, "missed")
-    found = attribute(cells, SETTINGS, look_back([with_chances(w.frame, "missed") for w in before]))
+    found = attribute(cells, SETTINGS, [with_chances(w.frame, "missed") for w in before])
     q_values = adjust([found])[0]
     flagged = []
     for kind, table in found.items.items():
         saving = table.expected * found.run_length * (odds_ratios(table, SETTINGS.confidence)[0] - 1.0)
         where = np.flatnonzero(flagged_items(table, q_values[kind], saving, SETTINGS))
         flagged.extend((kind, table.keys[i]) for i in where)
-    return Verdict(found, tuple(flagged), {k: np.isfinite(t.p) for k, t in found.items.items()})
+    return Verdict(found, tuple(flagged), {k: np.isfinite(t.tested) for k, t in found.items.items()})
 
 
 def weeks_before(seed: int, given: Truth, faulty: int = 0) -> list[Week]:
@@ -249,19 +254,54 @@ def weeks_on_end(seed: int, *, past: bool = False) -> Row:
     return {"faulty": bool(faults), "looks": looks}
 
 
+def fixed_week(seed: int, *, past: bool = False) -> Row:
+    """A set-up that nobody changes. At odd seeds a feeder and a nozzle have 3 or 5 times the odds; else all is well."""
+    rng = np.random.default_rng([seed, 10])
+    faults: dict[Item, float] = {}
+    if seed % 2:
+        ratio = float(np.log((3.0, 5.0)[seed // 2 % 2]))
+        used = [n for n in all_items("nozzle") if int(n[-1]) < USED_NOZZLES]
+        faults = {("feeder", all_items("feeder")[int(rng.integers(USED_FEEDERS))]): ratio}
+        faults["nozzle", str(rng.choice(used))] = ratio
+    given = with_past(seed, Truth(fixed=True, faults=faults, spread=SPREADS[seed // 4 % 2]))
+    truth = week(seed, given)
+    verdict = judge(truth, weeks_before(seed, given, OLD * (seed // 2 % 2)) if past else ())
+    best = oracle(truth, given, verdict)
+    found = [f for f in faults if any(f in (one, *verdict.doubt(one)) for one in verdict.flagged)]
+    return {
+        "faults": list(faults),
+        "found": found,
+        "oracle": [f for f in faults if f in best],
+        "said": [
+            f for f in found if any(len({f, *_twins(truth, f)} & {o, *verdict.doubt(o)}) > 1 for o in verdict.flagged)
+        ],
+        "false": [f for f in verdict.flagged if not set(faults) & {f, *verdict.doubt(f)}],
+    }
+
+
+def _twins(truth: Week, one: Item) -> list[Item]:
+    """Items of other kinds that did exactly the picks of one in a set-up that nobody changes."""
+    mine = truth.codes[one[0]] == truth.keys[one[0]].index(one[1])
+    return [(k, truth.keys[k][int(truth.codes[k][mine][0])]) for k in FIXED[one[0]] if k != one[0]]
+
+
 def known(truth: Week, given: Truth, kind: str) -> tuple[FloatArray, FloatArray, float]:
     """Of the items of a kind, in the order of `truth.keys`: expected events of a healthy item on the same work, their
-    dispersion, and the healthy spread."""
+    dispersion, and the healthy spread. In a fixed set-up, of an item and all that goes with it."""
     code, size = truth.codes[kind], len(truth.keys[kind])
-    own = np.array([truth.effects[kind][key] for key in truth.keys[kind]])
-    rate = 1.0 / (1.0 + np.exp(own[code] - truth.eta))
+    together = FIXED.get(kind, (kind,)) if given.fixed else (kind,)
+    own = np.zeros(code.size)
+    for one in together:
+        own += np.array([truth.effects[one][key] for key in truth.keys[one]])[truth.codes[one]]
+    rate = 1.0 / (1.0 + np.exp(own - truth.eta))
     mean = truth.attempts * rate * np.exp(given.burst**2 / 2) * (1.0 + SECOND_RUN)
     expected = np.bincount(code, mean, size)
-    together, place = np.unique(code * (truth.place.max() + 1) + truth.place, return_inverse=True)
-    squares = np.bincount(together // (truth.place.max() + 1), np.bincount(place, mean) ** 2, size)
+    cells, place = np.unique(code * (truth.place.max() + 1) + truth.place, return_inverse=True)
+    squares = np.bincount(cells // (truth.place.max() + 1), np.bincount(place, mean) ** 2, size)
     dispersion = (1.0 + 3.0 * SECOND_RUN) / (1.0 + SECOND_RUN)
     dispersion = dispersion + np.expm1(given.burst**2) * squares / np.maximum(expected, 1e-9)
-    spread = PACKAGE_STEP * np.sqrt(2.0) if kind == "package" else given.spread * SHARE_OF_SPREAD.get(kind, 0.0)
+    shares = [SHARE_OF_SPREAD.get(one, 0.0) for one in together]
+    spread = PACKAGE_STEP * np.sqrt(2.0) if kind == "package" else given.spread * float(np.linalg.norm(shares))
     return expected, dispersion, float(spread)
 
 
@@ -308,6 +348,8 @@ TRIALS: dict[str, Trial] = {
     },
     "faults past": Trial(partial(faulty_week, past=True), 0.4, 130_000),
     "power past": Trial(partial(power_week, past=True), 0.6, 160_000),
+    "fixed": Trial(fixed_week, 1.2, 80_000),
+    "fixed past": Trial(partial(fixed_week, past=True), 1.2, 180_000),
     "looks past": Trial(partial(weeks_on_end, past=True), 0.2, 170_000),
 }
 

@@ -58,6 +58,7 @@ def tables(rows: Rows, command: str) -> str:
         lines += _confusions(rows) if not past else []
         lines += _looks(rows, past)
         lines += _coverage(rows, past)
+        lines += _fixed(rows, past)
     for past in ("", " past"):
         lines += _power(rows, past)
     return "\n".join(lines) + "\n"
@@ -104,6 +105,28 @@ def _confusions(rows: Rows) -> Iterator[str]:
             f"{share(sum(bool(r['said']) for r in released), len(released))} |"
         )
         yield f"| weeks in which one of the four is blamed | - | {share(len(released), len(lonely))} |"
+
+
+def _fixed(rows: Rows, past: str) -> Iterator[str]:
+    weeks = rows.get(f"fixed{past}", [])
+    healthy, faulty = ([r for r in weeks if bool(r["faults"]) is bad] for bad in (False, True))
+    if not weeks:
+        return
+    found, said = (sum(len(r[k]) for r in faulty) for k in ("found", "said"))
+    name = f"set-up that nobody changes{_with(past)}"
+    yield (
+        f"| {name}: healthy weeks with any flag | at most 5 % | "
+        f"{share(sum(bool(r['false']) for r in healthy), len(healthy))} |"
+    )
+    for kind in ("feeder", "nozzle"):
+        tool, oracle, of = (sum(one[0] == kind for r in faulty for one in r[k]) for k in ("found", "oracle", "faults"))
+        yield f"| {name}: bad {kind}s (odds x 3 or 5), flagged | - | {share(tool, of)}, the oracle {oracle} |"
+    yield f"| those with the doubt said | all | {share(said, found)} |"
+    mean, error = false_discovery(faulty)
+    yield (
+        f"| {name}: false flags among flags | at most 10 % | {100 * mean:.1f} % +- {100 * error:.1f} "
+        f"(mean of {len(faulty)} weeks) |"
+    )
 
 
 def _looks(rows: Rows, past: str) -> Iterator[str]:

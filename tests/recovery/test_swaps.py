@@ -51,6 +51,25 @@ def test_a_nozzle_and_its_spindle_are_exchanged_with_a_healthy_pair_of_the_same_
     assert abs(swap.days * mine["chances"].sum() / days - swap.picks) < 1
 
 
+def test_both_sides_of_an_exchange_name_all_that_they_leave_in_doubt() -> None:
+    frame = with_chances(week(43, Truth(fixed=True)).frame, "missed")
+    feeder, machine, slot, part = frame.select("feeder", "machine", "slot", "part").row(0)
+    slot_key = "\x1f".join((machine, slot))
+    doubt = (("slot", slot_key), ("part", part))
+    found = attribute(frame, Statistics())
+    swap = propose(("feeder", feeder), doubt, frame, found.items, 4.0, 0.002, 1.5, 0.95)
+    assert swap is not None
+    assert swap.reads == (
+        f"If the losses go with feeder {feeder}, it is feeder {feeder} or part {part}; if they stay behind, it is slot "
+        f"{slot} of {machine}."
+    )
+    reel = propose(("feeder", feeder), doubt[::-1], frame, found.items, 4.0, 0.002, 1.5, 0.95)
+    assert reel is not None
+    assert reel.reads.endswith(
+        f"it is part {part}; if they stay behind, it is feeder {feeder} or slot {slot} of {machine}."
+    )
+
+
 def test_part_and_lot_come_apart_with_another_lot() -> None:
     frame = with_chances(week(42, Truth()).frame, "rejected")
     part, lot = frame.drop_nulls(["part", "lot"]).select("part", "lot").row(0)

@@ -26,6 +26,7 @@ def _items(effect: float = 1.2, variance: float = 0.04, events: int = 30, p: flo
         p=np.array([p]),
         explained=zero,
         explained_by=[None],
+        twin_of=[None],
         dispersion=1.0,
         spread=0.2,
     )

@@ -37,7 +37,7 @@ def test_one_week_or_none_says_nothing() -> None:
 def test_without_earlier_weeks_nothing_changes() -> None:
     """Exactly what the week alone gives, figure for figure."""
     cells = with_chances(small_week(), "missed")
-    alone, with_none = attribute(cells, SETTINGS), attribute(cells, SETTINGS, look_back(_weeks(1)))
+    alone, with_none = attribute(cells, SETTINGS), attribute(cells, SETTINGS, _weeks(1))
     for kind, table in alone.items.items():
         np.testing.assert_array_equal(table.p, with_none.items[kind].p)
         np.testing.assert_array_equal(table.effect, with_none.items[kind].effect)
@@ -59,8 +59,8 @@ def test_a_bad_feeder_of_weeks_is_flagged_all_the_same() -> None:
     cells = with_chances(small_week(seed=7, odds=odds), "missed")
     table = attribute(cells, SETTINGS).items["feeder"]
     at = next(i for i, key in enumerate(table.keys) if key.endswith("F3"))
-    after_healthy = attribute(cells, SETTINGS, _told(_weeks(5))).items["feeder"]
-    after_bad = attribute(cells, SETTINGS, _told(_weeks(5, odds))).items["feeder"]
+    after_healthy = attribute(cells, SETTINGS, _weeks(5)).items["feeder"]
+    after_bad = attribute(cells, SETTINGS, _weeks(5, odds)).items["feeder"]
     assert after_bad.p[at] < 1e-4
     assert after_bad.p[at] < table.p[at]
     assert np.log(after_bad.p[at]) == pytest.approx(np.log(after_healthy.p[at]), rel=0.2)

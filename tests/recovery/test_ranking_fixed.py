@@ -1,0 +1,64 @@
+"""A set-up that nobody changes: what goes together is blamed together, seldom in vain, and every doubt is said.
+
+The same trials on many seeds: `python -m tests.recovery.measure`; what they found is in docs/statistics.md.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipeline.analysis import same_work
+from pipeline.analysis.attribution_model import prepare
+from pipeline.analysis.losses import with_chances
+from tests.recovery.measure import TRIALS, Verdict, judge, run, weeks_before
+from tests.recovery.simulated_plant import Item, Truth, item, week
+from tests.recovery.test_ranking_null import PROMISED, RARE
+
+
+def _check(name: str, first: int, count: int) -> None:
+    rows = run(name, range(first, first + count))
+    hits = sum(bool(r["false"]) for r in rows if not r["faults"])
+    healthy = sum(not r["faults"] for r in rows)
+    assert stats.binom.sf(hits - 1, healthy, PROMISED) > RARE, f"{hits} of {healthy} healthy weeks have a flag"
+    found, said, best = (sum(len(r[k]) for r in rows) for k in ("found", "said", "oracle"))
+    assert said == found, "each of these has a twin, which must be named"
+    assert best >= count / 8, "what nobody can find tries nothing"
+    assert 2 * found >= best, f"{found} found, {best} by one who knows everything else"
+
+
+def test_a_fixed_set_up() -> None:
+    _check("fixed", TRIALS["fixed"].first_seed, 16)
+
+
+def test_a_fixed_set_up_with_a_past() -> None:
+    _check("fixed past", TRIALS["fixed past"].first_seed, 12)
+
+
+@pytest.mark.long
+def test_many_fixed_set_ups() -> None:
+    _check("fixed", 1000, 120)
+    _check("fixed past", 2000, 80)
+
+
+def test_one_effect_for_the_same_picks_makes_a_bad_feeder_stand_out_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bad for all weeks, with a slot and a part of its own: three effects shared its losses, three spreads hid them."""
+    bad = item("feeder", "F007")
+    gains = []
+    for seed in range(8, 11):
+        given = Truth(fixed=True, plant=seed, faults={bad: float(np.log(6.0))}, expected={bad: 40.0})
+        truth, before = week(10 * seed + 1, given), weeks_before(seed, given, faulty=6)
+        pairs = prepare(with_chances(truth.frame, "missed")).tied
+        assert {("slot", "feeder"), ("part", "feeder"), ("spindle", "nozzle")} <= pairs
+        as_one = _p(judge(truth, before), bad)
+        with monkeypatch.context() as patch:
+            patch.setattr(same_work, "tied_pairs", lambda codes, rows: frozenset())
+            gains.append(np.log(_p(judge(truth, before), bad) / as_one))
+    assert min(gains) > 0
+    assert np.mean(gains) > np.log(10)
+
+
+def _p(verdict: Verdict, one: Item) -> float:
+    table = verdict.attribution.items[one[0]]
+    return float(table.p[table.keys.index(one[1])])
