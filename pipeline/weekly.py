@@ -88,7 +88,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
 
     _, bad_lines = check_builds(builds, parts)
     trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines)
-    todo = actions(ranked.suspects, services, walks, bought.overage, trust, plant.lists.worklist)
+    todo = actions(ranked.suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts)
 
     joint = cells.select("attempts", "placed").sum()
     bundle = Bundle(

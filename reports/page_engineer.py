@@ -2,7 +2,8 @@
 
 In:    recognition findings, drifts and the flagged parts, lots, reels and packages of a bundle.
 Out:   page tables, cards with measured sizes against taught limits, drift charts.
-After: a mean outside its limits is said in words, not only drawn.
+After: a mean outside its limits is said in words, not only drawn; parts whose rejects follow the same thing, which is
+       none of them, share one card.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ DRIFT_CHARTS = 8
 """Drift charts in the PDF."""
 STEADY_SHOWN = 6
 """Drifts in the PDF that are not flagged."""
+OTHERS_SHOWN = 12
+"""Parts listed on the card of another one that their rejects follow the same thing with."""
 SPLIT_ROWS = 8
 """Lots or heads listed on one card."""
 
@@ -46,6 +49,8 @@ class RecognitionCard:
 
 def optics(finding: RecognitionFinding) -> str:
     """Method and lighting in one phrase."""
+    if finding.method is None and finding.lighting is None:
+        return f"method and light {words.NOT_KNOWN}"
     method = words.NOT_KNOWN if finding.method is None else finding.method.replace("_", " ")
     return f"{method}, light {words.NOT_KNOWN if finding.lighting is None else finding.lighting}"
 
@@ -63,7 +68,19 @@ def _expected(finding: RecognitionFinding) -> Cell:
     rate = _expected_rate(finding)
     if rate is None:
         return text(None)
-    return figure(words.ppm(rate), rate, f"{words.number(finding.expected)} rejects")
+    with_it = "with what it follows" if _followed(finding) else ""
+    return figure(words.ppm(rate), rate, lines(f"{words.number(finding.expected)} rejects", with_it))
+
+
+def _followed(finding: RecognitionFinding) -> str:
+    """What a part's rejects follow where it is not the part; empty for all others."""
+    return finding.follows if finding.flagged and not finding.by_itself else ""
+
+
+def _verdict(finding: RecognitionFinding) -> str:
+    if not finding.flagged:
+        return "like its peers"
+    return "▲ flagged" if finding.by_itself else "explained"
 
 
 def recognition(findings: Sequence[RecognitionFinding], *, limit: int | None) -> PageTable:
@@ -74,7 +91,7 @@ def recognition(findings: Sequence[RecognitionFinding], *, limit: int | None) ->
         findings,
         (
             (left("Part", 17), lambda f: text(f.part, lines(f.package or "", optics(f)))),
-            (left("Verdict", 10), lambda f: text("▲ flagged" if f.flagged else "like its peers")),
+            (left("Verdict", 10), lambda f: text(_verdict(f))),
             (right("Rejects", 16), lambda f: rate_cell(f.rejects, "parts held")),
             (right("Expected", 10), _expected),
             (left("Reasons", 22), lambda f: text(_reasons(f))),
@@ -105,14 +122,24 @@ def against_words(item: Measured) -> str:
     return f"{mean}; {place} the limits {words.measured(item.limit_low)} to {words.measured(item.limit_high)}."
 
 
-def card(finding: RecognitionFinding) -> RecognitionCard:
-    """What is known about the rejects of one part."""
+def cards(findings: Sequence[RecognitionFinding], limit: int | None) -> list[RecognitionCard]:
+    """A card for each flagged part, and one for each thing that others follow: that of the first of them."""
+    shared: dict[str, list[RecognitionFinding]] = {}
+    for finding in findings:
+        if finding.flagged:
+            shared.setdefault(_followed(finding) or f"\n{finding.part}", []).append(finding)
+    return [card(first, [f.part for f in others]) for first, *others in list(shared.values())[:limit]]
+
+
+def card(finding: RecognitionFinding, others: Sequence[str] = ()) -> RecognitionCard:
+    """What is known about the rejects of one part; `others`: parts whose rejects follow the same."""
     expected = _expected(finding)
     facts = (
         Fact("Rejects", rate_words(finding.rejects, "parts held")),
         Fact("Expected", lines(expected.text, expected.small).replace("\n", ", ")),
         Fact("Reasons", _reasons(finding)),
         Fact("Follows", finding.follows or words.NOT_KNOWN),
+        *([Fact("Also follow it", words.cut_list(others, OTHERS_SHOWN))] if others else []),
         Fact("Since", words.day(finding.since)),
         Fact("Seen by", optics(finding)),
     )

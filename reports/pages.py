@@ -79,7 +79,6 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
     planner = [s for s in flagged if s.kind in MACHINE_KINDS]
     others = [s for s in flagged if s.kind not in MACHINE_KINDS]
     explained = [s for s in items.explained(bundle.suspects) if s.kind in MACHINE_KINDS]
-    recognised = [f for f in bundle.recognition if f.flagged]
     confidence = _setting(bundle, "statistics", "confidence")
     fdr = _setting(bundle, "statistics", "false_discovery_rate")
     return {
@@ -102,7 +101,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "buyer": page_buyer.section(bundle, limit=rows),
         "checks": page_buyer_checks.checks(bundle, limit=rows),
         "recognition": page_engineer.recognition(bundle.recognition, limit=rows),
-        "recognition_cards": [page_engineer.card(f) for f in recognised[:cards]],
+        "recognition_cards": page_engineer.cards(bundle.recognition, cards),
         "others": page_suspects.worklist(
             "others",
             "Flagged parts, packages, lots, reels, recipes and optics",

@@ -148,7 +148,8 @@ TABLES: Final[tuple[Table, ...]] = (
             *fields.RECOGNITION_HEAD,
             *rate_columns("", "rejects"),
             column("expected", "expected rejects", "number", "rejects if the part were like its healthy peers"),
-            column("flagged", "flagged", "flag"),
+            column("flagged", "flagged", "flag", "the part, or what handled most of its rejects"),
+            column("by_itself", "by itself", "flag", "it is the part that is flagged"),
             column("reasons", "reasons", "text", "reason groups with their counts"),
             column("follows", "follows", "text", "what the rejects go with"),
             column("since", "since", "date"),
@@ -158,7 +159,7 @@ TABLES: Final[tuple[Table, ...]] = (
             (
                 *picked(fields.RECOGNITION_HEAD, f),
                 *rate_values(f.rejects),
-                *(f.expected, f.flagged, "; ".join(f"{name} {n}" for name, n in f.reasons)),
+                *(f.expected, f.flagged, f.flagged and f.by_itself, "; ".join(f"{name} {n}" for name, n in f.reasons)),
                 *(f.follows, f.since, f.advice),
             )
             for f in b.recognition

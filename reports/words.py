@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Final
 
@@ -342,6 +343,16 @@ def measured(value: float | None) -> str:
 def yes_no(value: bool | None) -> str:
     """`yes` or `no`."""
     return NOT_KNOWN if value is None else "yes" if value else "no"
+
+
+def cut_list(items: Sequence[str], most: int) -> str:
+    """At most `most` items with commas, and how many more there are.
+
+    >>> cut_list(["a", "b", "c"], 2), cut_list(["a", "b"], 2)
+    ('a, b and 1 more', 'a, b')
+    """
+    more = len(items) - most
+    return ", ".join(items[:most]) + (f" and {count(more)} more" if more > 0 else "")
 
 
 def listed(items: tuple[str, ...] | list[str]) -> str:

@@ -9,8 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from pipeline.findings.model import Action, OffsetDrift, Overage, Quality, ServiceOutcome, Suspect
+from pipeline.findings.model import (
+    Action,
+    OffsetDrift,
+    Overage,
+    Quality,
+    RecognitionFinding,
+    ServiceOutcome,
+    Suspect,
+)
 
+NAMED = 6
+"""Parts named in one line."""
 PLANNER_KINDS = ("nozzle", "spindle", "head", "feeder", "slot")
 
 ADVICE = {
@@ -73,12 +83,14 @@ def actions(
     overage: tuple[Overage, ...],
     quality: Quality,
     worklist: int,
+    refused: tuple[RecognitionFinding, ...] = (),
 ) -> tuple[Action, ...]:
-    """The week's list, for the planner first."""
+    """The week's list, for the planner first; refused: what the recognition rejects of parts follow."""
     flagged = one_line_each(suspects)
     return (
         *_planner(flagged, services, worklist),
         *_engineer(flagged, drifts, worklist),
+        *_followed(refused),
         *_buyer(overage),
         *_data(quality),
     )
@@ -146,6 +158,32 @@ def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], wor
             )
         )
     return tuple(found)
+
+
+def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
+    """For the engineer who chases rejects: what they follow where it is on the planner's list and no part."""
+    parts: dict[str, list[RecognitionFinding]] = {}
+    for finding in refused:
+        if finding.flagged and not finding.by_itself and finding.follows.split(" ")[0] in PLANNER_KINDS:
+            parts.setdefault(finding.follows, []).append(finding)
+    found = []
+    for follows, mine in parts.items():
+        more = len(mine) - NAMED
+        named = ", ".join(f.part for f in mine[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        since = f", since {mine[0].since}" if mine[0].since else ""
+        found.append(
+            Action(
+                "engineer",
+                f"Leave the part data of {_parts(len(mine))} as they are until {follows} is mended.",
+                f"Their recognition rejects follow it{since}: {named}. It is on the maintenance planner's list.",
+                None,
+            )
+        )
+    return tuple(found)
+
+
+def _parts(count: int) -> str:
+    return "1 part" if count == 1 else f"{count} parts"
 
 
 def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:

@@ -54,16 +54,9 @@ class Context:
     dispersions: dict[str, float]
 
 
-def key_of(suspect: Suspect) -> str:
-    """The item's key in frames (items.key)."""
-    if suspect.kind in ("head", "spindle", "slot", "optics"):
-        return items.SEPARATOR.join([suspect.machine or "", *suspect.id.split("/")])
-    return suspect.id
-
-
 def complete(suspect: Suspect, context: Context) -> Suspect:
     """The suspect with its evidence, its beginning and its weeks."""
-    item_key = key_of(suspect)
+    item_key = items.key_of(suspect.kind, suspect.machine, suspect.id)
     dispersion = context.dispersions.get(suspect.loss, 1.0)
     weekly = (
         item_days(context.days, suspect.kind, item_key, suspect.loss, "week") if _in_days(suspect, context) else None

@@ -58,6 +58,22 @@ def name(kind: str, item_key: str) -> tuple[str | None, str]:
     return None, SEPARATOR.join(pieces)
 
 
+def key_of(kind: str, machine: str | None, item: str) -> str:
+    """The key whose `name` is (machine, item); the inverse of `name`, whatever signs the ids hold.
+
+    >>> key_of("slot", "M", "3/L") == SEPARATOR.join(("M", "3/L"))
+    True
+    >>> key_of("spindle", "M", "H/1/3") == SEPARATOR.join(("M", "H/1", "3"))
+    True
+    """
+    columns = COLUMNS[kind]
+    if columns[0] != "machine":
+        return item
+    if kind == "machine":
+        return machine or item
+    return SEPARATOR.join((machine or "", *item.rsplit("/", len(columns) - 2)))
+
+
 def label(kind: str, item_key: str) -> str:
     """How pages call an item: "nozzle N-17", "spindle H1/3 of L1M2"."""
     machine, item = name(kind, item_key)

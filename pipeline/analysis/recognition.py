@@ -2,8 +2,9 @@
 
 In:    the week's suspects, DAYS, REASONS and MEASUREMENTS.
 Out:   findings.model.RecognitionFinding a part with rejects, flagged ones first, then by losses.
-After: what the rejects follow is what the ranking flagged for rejects among the things that handled this part; when
-       it flagged nothing, nothing is claimed.
+After: what the rejects follow is what the ranking flagged for rejects (or for all losses and nothing more precise)
+       among the things that handled this part, with what that cannot be told from; when it flagged nothing, nothing is
+       claimed. A part has one finding, whichever methods looked at it.
 
 Rules of thumb behind the advice (common practice, no source): a reject that follows the part over machines is its part
 data or the lot; one that follows one lot is the lot; one that stays with a nozzle, feeder or head is that. Measured
@@ -44,13 +45,20 @@ def recognition(
     """Findings on the `most` parts with most rejects this week, and on every part that is flagged for rejects."""
     this_week = with_chances(days.filter(pl.col("week") == week), "rejected")
     by_part = (
-        this_week.group_by("part", "package", "method", maintain_order=True)
-        .agg(pl.col("losses").sum(), pl.col("chances").sum())
+        this_week.group_by("part")
+        .agg(
+            pl.col("losses").sum(), pl.col("package").drop_nulls().min(), pl.col("method").drop_nulls().unique().sort()
+        )
         .drop_nulls("part")
         .filter(pl.col("losses") > 0)
-        .sort(["losses", "part", "package", "method"], descending=[True, False, False, False], nulls_last=True)
+        .sort(["losses", "part"], descending=[True, False])
     )
-    flagged = [s for s in suspects if s.flagged and s.loss in ("rejected", "all")]
+    precise = {(s.kind, s.machine, s.id) for s in suspects if s.flagged and s.loss != "all"}
+    flagged = [
+        s
+        for s in suspects
+        if s.flagged and (s.loss == "rejected" or (s.loss == "all" and (s.kind, s.machine, s.id) not in precise))
+    ]
     named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
     found = []
     for place, row in enumerate(by_part.iter_rows(named=True)):
@@ -77,21 +85,23 @@ def _finding(
     part = str(row["part"])
     mine = this_week.filter(pl.col("part") == part)
     own = reasons.filter((pl.col("week") == week) & (pl.col("part") == part) & (pl.col("outcome") == "rejected"))
-    culprit = _culprit(part, mine, flagged)
+    culprit = _culprit(part, mine, own, flagged)
     counts = own.group_by("reason_group").agg(pl.col("losses").sum())
     counts = counts.sort(["losses", "reason_group"], descending=[True, False])
     own_suspect = next((s for s in suspects if s.kind == "part" and s.id == part and s.loss == "rejected"), None)
     measured = _measured(measurements.filter(pl.col("part") == part), settings.confidence)
     main = str(counts["reason_group"][0]) if len(counts) else "other"
+    methods = row["method"]
     lights = own["lighting"].drop_nulls().unique().sort().to_list()
     return RecognitionFinding(
         part=part,
         package=_text(row["package"]),
-        method=_text(row["method"]),
+        method=", ".join(map(str, methods)) if isinstance(methods, list) and methods else None,
         lighting=", ".join(lights) if lights else None,
         rejects=rate(int(mine["losses"].sum()), int(mine["chances"].sum()), settings, dispersion),
-        expected=own_suspect.expected if own_suspect and (culprit is None or culprit.kind == "part") else None,
+        expected=own_suspect.expected if own_suspect else None,
         flagged=culprit is not None,
+        by_itself=culprit is not None and culprit.kind == "part",
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
         follows=_follows(culprit),
         since=culprit.since if culprit else None,
@@ -107,8 +117,11 @@ def _text(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def _culprit(part: str, mine: pl.DataFrame, flagged: list[Suspect]) -> Suspect | None:
-    """The flagged item that handled most of this part's rejects; the part itself goes first."""
+def _culprit(part: str, mine: pl.DataFrame, own: pl.DataFrame, flagged: list[Suspect]) -> Suspect | None:
+    """The flagged item that handled most of this part's rejects; the part itself goes first.
+
+    own  the part's rejects by reason, which know the reel as well
+    """
     total = int(mine["losses"].sum())
     best: tuple[int, Suspect] | None = None
     for suspect in flagged:
@@ -116,13 +129,9 @@ def _culprit(part: str, mine: pl.DataFrame, flagged: list[Suspect]) -> Suspect |
             if suspect.id == part:
                 return suspect
             continue
-        if suspect.kind not in items.COLUMNS or any(c not in mine.columns for c in items.COLUMNS[suspect.kind]):
-            continue
-        named = (
-            [suspect.machine, *suspect.id.split("/")] if suspect.machine and suspect.kind != "nozzle" else [suspect.id]
-        )
-        wanted = items.SEPARATOR.join(str(n) for n in named)
-        share = int(mine.filter(items.key(suspect.kind) == wanted)["losses"].sum())
+        known = mine if all(c in mine.columns for c in items.COLUMNS[suspect.kind]) else own
+        wanted = items.key_of(suspect.kind, suspect.machine, suspect.id)
+        share = int(known.filter(items.key(suspect.kind) == wanted)["losses"].sum())
         if share * 3 >= total and (best is None or share > best[0]):
             best = (share, suspect)
     return best[1] if best else None
@@ -131,10 +140,11 @@ def _culprit(part: str, mine: pl.DataFrame, flagged: list[Suspect]) -> Suspect |
 def _follows(culprit: Suspect | None) -> str:
     if culprit is None:
         return "nothing in particular"
-    if culprit.kind == "part":
-        return "the part, whatever handles it"
     where = f" of {culprit.machine}" if culprit.machine else ""
-    return f"{culprit.kind} {culprit.id}{where}"
+    named = "the part" if culprit.kind == "part" else f"{culprit.kind} {culprit.id}{where}"
+    if culprit.not_separable_from:
+        return f"{named}, or {' or '.join(culprit.not_separable_from)} (cannot tell)"
+    return f"{named}, whatever handles it" if culprit.kind == "part" else named
 
 
 def _split(mine: pl.DataFrame, by: str, settings: Statistics, dispersion: float) -> tuple[tuple[str, Rate], ...]:

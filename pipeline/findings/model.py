@@ -183,7 +183,12 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class RecognitionFinding:
-    """Recognition rejects of one part: how many, why, where they follow, what was measured, what to do."""
+    """Recognition rejects of one part: how many, why, where they follow, what was measured, what to do.
+
+    expected   rejects if the part were like its healthy peers, on the same work: with whatever else is bad in it
+    flagged    the ranking flagged the part, or something that handled most of its rejects
+    by_itself  it flagged the part
+    """
 
     part: str
     package: str | None
@@ -200,6 +205,7 @@ class RecognitionFinding:
     heads: tuple[tuple[str, Rate], ...]
     advice: str
     history: tuple[TrendPoint, ...] = ()
+    by_itself: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis.actions import actions, advice, one_line_each
-from pipeline.analysis.evidence import Context, complete, key_of
+from pipeline.analysis.evidence import Context, complete
 from pipeline.analysis.items import SEPARATOR, key, label, name
 from pipeline.findings.model import Bundle, Quality, QualityLine, Suspect
 from pipeline.findings.to_json import from_json, rounded, to_json
@@ -141,7 +141,6 @@ def test_keys_and_names_of_items() -> None:
     assert name("spindle", keys[0]) == ("M", "H/3")
     assert label("spindle", keys[0]) == "spindle H/3 of M"
     assert label("nozzle", "N1") == "nozzle N1"
-    assert key_of(dataclasses.replace(SUSPECT, kind="spindle", id="H/3", machine="M")) == keys[0]
 
 
 @pytest.mark.parametrize("bundle", [rich_bundle(), nothing_known(rich_bundle())], ids=["rich", "nothing known"])

@@ -1,0 +1,112 @@
+"""What the rejects of a part follow: only what is flagged for rejects, under whatever name, and with its doubts."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import polars as pl
+import pytest
+
+from pipeline.analysis import items
+from pipeline.analysis.actions import actions
+from pipeline.analysis.recognition import recognition
+from pipeline.findings.model import RecognitionFinding, Suspect
+from pipeline.schema.frames import DAYS, MEASUREMENTS, REASONS
+from pipeline.settings import Statistics
+from tests.unit.analysis.test_evidence import QUALITY, SUSPECT
+
+WEEK = "2026-W47"
+PART = {"part": "P1", "package": "0402", "method": "laser", "lot": "L1", "feeder": "F1", "slot": "3/L"}
+PLACE = {"machine": "M1", "head": "H1", "spindle": "1", "nozzle": "N1", "week": WEEK, "day": "2026-11-16"}
+
+
+def _days(*rows: dict[str, object]) -> pl.DataFrame:
+    counts = {"attempts": 1000, "placed": 990, "rejected": 10, "rejected_runs": 10, "lost_runs": 10}
+    full = [
+        {**{c: None if t == pl.String() else 0 for c, t in DAYS.items()}, **PART, **PLACE, **counts, **r} for r in rows
+    ]
+    return pl.DataFrame(full, schema=DAYS)
+
+
+def _found(days: pl.DataFrame, *suspects: Suspect, reels: tuple[str, ...] = ()) -> tuple[RecognitionFinding, ...]:
+    nothing = dict.fromkeys(REASONS)
+    rows = [{**nothing, "week": WEEK, "part": "P1", "outcome": "rejected", "reel": r, "losses": 5} for r in reels]
+    reasons, measured = pl.DataFrame(rows, schema=REASONS), pl.DataFrame(schema=MEASUREMENTS)
+    return recognition(suspects, days, reasons, measured, WEEK, 1.0, Statistics(), 30)
+
+
+def _flagged(kind: str, machine: str | None, name: str, loss: str = "rejected") -> Suspect:
+    return dataclasses.replace(SUSPECT, kind=kind, machine=machine, id=name, loss=loss)
+
+
+@pytest.mark.parametrize(
+    ("kind", "machine", "name"),
+    [
+        ("head", "M1", "H1"),
+        ("spindle", "M1", "H1/1"),
+        ("nozzle", "M1", "N1"),
+        ("feeder", "M1", "F1"),
+        ("slot", "M1", "3/L"),
+        ("lot", None, "L1"),
+        ("package", None, "0402"),
+        ("optics", "M1", "laser"),
+    ],
+)
+def test_rejects_follow_what_handled_them_and_is_flagged_for_rejects(kind: str, machine: str | None, name: str) -> None:
+    """Also where the suspect names the one machine that its feeder worked on, and where an id holds a stroke."""
+    elsewhere = {"head": "H2", "nozzle": "N2", "feeder": "F2", "slot": "4", "lot": "L2"}
+    days = _days({}, {"part": "P2", "package": "0603", "method": "camera_side", **elsewhere})
+    first, other = _found(days, _flagged(kind, machine, name))
+    where = f" of {machine}" if machine else ""
+    assert (first.part, first.flagged, first.by_itself, first.follows) == ("P1", True, False, f"{kind} {name}{where}")
+    assert (other.part, other.flagged, other.follows) == ("P2", False, "nothing in particular")
+
+
+def test_rejects_follow_a_reel_too() -> None:
+    reel = _flagged("reel", "M1", "R1")
+    (found,) = _found(_days({}), reel, reels=("R1", "R2"))
+    assert found.follows == "reel R1 of M1"
+    (found,) = _found(_days({}), reel, reels=("R2", "R3"))
+    assert found.follows == "nothing in particular"
+
+
+def test_what_is_flagged_for_other_losses_is_not_what_rejects_follow() -> None:
+    head = _flagged("head", "M1", "H1", "missed")
+    everything = dataclasses.replace(head, loss="all")
+    (found,) = _found(_days({}), head, everything)
+    assert (found.flagged, found.since) == (False, None)
+    (found,) = _found(_days({}), everything)
+    assert found.follows == "head H1 of M1", "flagged for all losses together and for nothing more precise"
+
+
+def test_a_part_that_two_methods_look_at_has_one_finding() -> None:
+    (found,) = _found(_days({}, {"method": "camera_below", "rejected": 30, "placed": 970, "package": None}))
+    assert (found.method, found.package) == ("camera_below, laser", "0402")
+    assert (found.rejects.losses, found.rejects.attempts) == (40, 2000)
+
+
+def test_the_doubt_of_the_ranking_is_said_here_too() -> None:
+    part = dataclasses.replace(_flagged("part", None, "P1"), not_separable_from=("feeder F1", "slot 3/L of M1"))
+    (found,) = _found(_days({}), part)
+    assert found.by_itself
+    assert found.follows == "the part, or feeder F1 or slot 3/L of M1 (cannot tell)"
+    (sure,) = _found(_days({}), _flagged("part", None, "P1"))
+    assert sure.follows == "the part, whatever handles it"
+
+
+def test_the_engineer_is_told_when_rejects_follow_what_the_planner_mends() -> None:
+    days = _days(*({"part": f"P{n}", "rejected": 40 - n, "placed": 960 + n} for n in range(9)))
+    head = dataclasses.replace(_flagged("head", "M1", "H1"), since="2026-11-12", advice="Clean it.")
+    found = _found(days, head)
+    told = [a for a in actions((head,), (), (), (), QUALITY, 10, found) if a.owner == "engineer"]
+    assert [a.what for a in told] == ["Leave the part data of 9 parts as they are until head H1 of M1 is mended."]
+    assert "since 2026-11-12: P0, P1, P2, P3, P4, P5 and 3 more." in told[0].why
+    assert not [a for a in actions((), (), (), (), QUALITY, 10, _found(days)) if a.owner == "engineer"]
+    lot = _flagged("lot", None, "L1")
+    assert len([a for a in actions((lot,), (), (), (), QUALITY, 10, _found(days, lot)) if a.owner == "engineer"]) == 1
+
+
+@pytest.mark.parametrize("kind", [*items.COLUMNS])
+def test_the_key_of_a_name_is_the_key_it_came_from(kind: str) -> None:
+    key = items.SEPARATOR.join(["M/1", "a/b", "3"][: len(items.COLUMNS[kind])])
+    assert items.key_of(kind, *items.name(kind, key)) == key
