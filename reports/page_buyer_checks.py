@@ -171,7 +171,7 @@ def _standing(rules: Sequence[StandingRule], currency: str, limit: int | None) -
             (left("Basis", 35), lambda r: text(r.basis, lines(_sizes(r)))),
         ),
         limit=limit,
-        empty="No part has a standing rule: nothing has any history.",
+        empty="No part has a standing rule: masters/parts.csv is empty, or its parts have no history.",
     )
 
 

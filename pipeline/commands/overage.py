@@ -236,7 +236,7 @@ def _answer(bundle: Bundle, call: Call, notes: Sequence[str]) -> Answer:
         found = bundle.standing
         short = [{"part": s.part, "fixed": s.fixed, "percent": round(100 * s.share, 3), "pieces wasted": s.waste}
                  | {"their value": s.waste_cost, "reason": s.text} for s in found]  # fmt: skip
-        empty = "No part of parts.csv has a rule: nothing has any history."
+        empty = "No part has a rule: masters/parts.csv is empty, or its parts have no history."
     elif call.show == "losses":
         found = bundle.loss_figures
         short = [{"feeder": f.feeder_type, "what": f.what, "value": f.value, "low": f.low, "high": f.high}

@@ -18,7 +18,7 @@ from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, change
 from pipeline.ingest.mapping import MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.ingest.time_formats import moment_sql
-from pipeline.schema.tables import Column
+from pipeline.schema.table import Column
 
 LEFT_OUT = "left out"
 """Problem of a row that a filter leaves out."""

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any, Final
 
-from pipeline.ingest.ipc2591_rows import Envelope, Row, Rows
+from pipeline.ingest.ipc2591_rows import Envelope, Row, Rows, add_carrier
 from pipeline.ingest.ipc2591_structures import (
     Object,
     Unusable,
@@ -45,7 +45,7 @@ def installed(envelope: Envelope, rows: Rows) -> None:
     picks: list[Row] = []
     unlisted: list[tuple[Row, int]] = []
     for entry in items(envelope.body, "InstalledMaterials"):
-        place = _place(entry)
+        place = _place(envelope, entry, rows)
         board = text(entry.get("UnitIdentifier"), "UnitIdentifier") or transaction
         good = _placed(envelope, entry, place, board)
         bad = _not_placed(envelope, entry, place, board, rows)
@@ -62,6 +62,8 @@ def installed(envelope: Envelope, rows: Rows) -> None:
         found += [row] * missing
     if found:
         rows["pick"] = found
+    else:
+        rows.pop("carrier", None)  # nothing in it for us
 
 
 def _quantity(entry: Object, name: str) -> int:
@@ -88,9 +90,10 @@ def _unlisted(envelope: Envelope, place: Row, board: str | None, outcome: str) -
     )  # fmt: skip
 
 
-def _place(entry: Object) -> tuple[str | None, ...]:
+def _place(envelope: Envelope, entry: Object, rows: Rows) -> tuple[str | None, ...]:
     """Feeder, slot, lane, part, package, reel, lot. The package is named by `Material`, else by the location."""
     location = location_of(obj(entry, "CarrierLocation"))
+    add_carrier(envelope, rows, location)
     package = package_of(entry, "Material") if entry.get("Material") is not None else location.package
     return (
         location.feeder, location.slot, location.lane,

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipeline.ingest.ipc2591_installed import installed
-from pipeline.ingest.ipc2591_rows import Envelope, Rows, add
+from pipeline.ingest.ipc2591_rows import Envelope, Rows, add, add_carrier
 from pipeline.ingest.ipc2591_structures import (
     Location,
     Unusable,
@@ -63,6 +63,7 @@ def _consumed(envelope: Envelope, _: Context, rows: Rows) -> None:
         if used is None and spoiled is None and remaining is None:
             continue
         place = location_of(obj(entry, "MaterialLocation"))
+        add_carrier(envelope, rows, place)
         attempts = None if used is None and spoiled is None else (used or 0) + (spoiled or 0)
         add(
             rows, "counter",
@@ -138,7 +139,7 @@ def _spliced(envelope: Envelope, _: Context, rows: Rows) -> None:
     """One reel ran into the next. Where the new one's place is not given, it is the old one's."""
     old = location_of(obj(envelope.body, "DepletedMaterial"))
     new = location_of(obj(envelope.body, "NewlyActiveMaterial"))
-    place = Location(new.slot or old.slot, new.feeder or old.feeder, new.lane or old.lane, new.package)
+    place = Location(new.slot or old.slot, new.feeder or old.feeder, new.lane or old.lane, new.package, new.feeder_type)
     _reel(envelope, rows, "splice", place, old.package.reel or new.package.leading)
 
 
@@ -147,6 +148,7 @@ def _reel(envelope: Envelope, rows: Rows, event: str, place: Location, previous:
     package = place.package
     quantity = count({"Quantity": package.quantity}, "Quantity", signed=True)
     if package.reel is not None:
+        add_carrier(envelope, rows, place)
         add(
             rows, "reel_event",
             (envelope.line, envelope.time, event, envelope.machine, place.slot, place.feeder, place.lane,

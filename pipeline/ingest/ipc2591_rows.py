@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from pipeline.ingest.ipc2591_structures import Object, Unusable, moment, text
+from pipeline.ingest.ipc2591_structures import Location, Object, Unusable, moment, text
 from pipeline.ingest.staging import Staging
 from pipeline.schema.arrow import POLARS_TYPES
 from pipeline.schema.tables import table
@@ -50,6 +50,7 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         *("part", "designator", "fault_type", "code", "occurrence", "outcome", "reason_group"),
     ),
     "activity": ("line", "time", "machine", "event", "lane", "recipe", "work_order", "board"),
+    "carrier": ("line", "time", "feeder", "feeder_type"),
     "message": ("line", "message_id"),
 }
 """Columns that a message can fill; times are microseconds since 1970 UTC. The recipe of a pick is not among them: the
@@ -63,6 +64,12 @@ _UUID: Final = re.compile(r"\{?[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12
 def add(rows: Rows, name: str, row: Row) -> None:
     """Add one row."""
     rows.setdefault(name, []).append(row)
+
+
+def add_carrier(envelope: Envelope, rows: Rows, place: Location) -> None:
+    """Note how a feeder feeds, where the message says so."""
+    if place.feeder_type is not None and place.feeder is not None:
+        add(rows, "carrier", (envelope.line, envelope.time, place.feeder, place.feeder_type))
 
 
 class Envelope:
@@ -131,14 +138,22 @@ class Batches:
     def __init__(self, staging: Staging) -> None:
         self._staging = staging
         self._rows: Rows = {}
+        self._carriers: set[tuple[object, ...]] = set()
 
     def take(self, rows: Rows) -> None:
-        """Add the rows of one envelope."""
+        """Add the rows of one envelope; of what is said of a feeder again and again, the first."""
         for name, found in rows.items():
+            if name == "carrier":
+                found = self._first_said(found)
             held = self._rows.setdefault(name, [])
             held += found
             if len(held) >= BATCH:
                 self._hand_on(name)
+
+    def _first_said(self, carriers: list[Row]) -> list[Row]:
+        new = {row[2:]: row for row in reversed(carriers) if row[2:] not in self._carriers}
+        self._carriers.update(new)
+        return list(new.values())[::-1]
 
     def close(self) -> None:
         """Hand on what is left."""

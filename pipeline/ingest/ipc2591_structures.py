@@ -19,6 +19,15 @@ from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR
 Object = dict[str, Any]
 """A parsed JSON object; its values are whatever the sender put there."""
 
+FEEDERS: Final = {
+    "SMDTapeFeeder": "tape",
+    "SMDTubeFeeder": "tube",
+    "SMDTrayFeeder": "tray",
+    "SMDMultiTrayFeeder": "tray",
+    "SMDBulkCaseFeeder": "bulk",
+}
+"""Structure of a feeder -> words.FEEDER_TYPES."""
+
 _MEND: Final = "Envelope refused; have the sender corrected."
 _SHOWN: Final = 60
 """Characters of a wrong value that a reason shows."""
@@ -225,12 +234,13 @@ class Package(NamedTuple):
 
 
 class Location(NamedTuple):
-    """Where material is: slot, feeder and its lane, and the package on it."""
+    """Where material is: slot, feeder, its lane and how it feeds (words.FEEDER_TYPES), and the package on it."""
 
     slot: str | None
     feeder: str | None
     lane: str | None
     package: Package
+    feeder_type: str | None = None
 
 
 _NO_PACKAGE: Final = Package(None, None, None, None, None, None)
@@ -261,6 +271,7 @@ def location_of(found: Object) -> Location:
         feeder=text(carrier.get("UniqueIdentifier"), "UniqueIdentifier") or text(carrier.get("Name"), "Name"),
         lane=text(carrier.get("LaneNumber"), "LaneNumber"),
         package=package_of(found, "MaterialPackage"),
+        feeder_type=FEEDERS.get(last_name(carrier.get("$type")) or ""),
     )
 
 

@@ -18,7 +18,8 @@ from typing import Final
 from pipeline.errors import SettingsError
 from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema import words
-from pipeline.schema.tables import Table, table
+from pipeline.schema.table import Table
+from pipeline.schema.tables import table
 from pipeline.settings import read_toml
 
 FORMAT: Final = 1

@@ -37,7 +37,8 @@ from pipeline.ingest.mapping import (
 )
 from pipeline.ingest.time_formats import check_format
 from pipeline.schema import words
-from pipeline.schema.tables import Column, Table, table
+from pipeline.schema.table import Column, Table
+from pipeline.schema.tables import table
 from pipeline.settings import line_of, unknown_key
 
 

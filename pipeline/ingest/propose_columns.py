@@ -20,7 +20,8 @@ from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
 from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
 from pipeline.ingest.time_formats import is_absolute
-from pipeline.schema.tables import Column, table
+from pipeline.schema.table import Column
+from pipeline.schema.tables import table
 
 SURE: Final = 300
 """Score of a name from which on it counts as told by its name."""

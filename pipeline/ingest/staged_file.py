@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.ingest.quoting import path_literal
-from pipeline.schema.tables import Table
+from pipeline.schema.table import Table
 
 LINE = "file_row_number"
 """Place of a row in the file, from 0: DuckDB's name."""

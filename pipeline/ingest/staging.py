@@ -19,7 +19,8 @@ import polars as pl
 
 from pipeline.ingest.staged_file import StagedFile
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
-from pipeline.schema.tables import EVENT_TABLES, Table, table
+from pipeline.schema.table import Table
+from pipeline.schema.tables import EVENT_TABLES, table
 
 if TYPE_CHECKING:
     import duckdb

@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from pipeline.errors import UserError
-from pipeline.schema.tables import MASTER_TABLES
+from pipeline.schema.master_tables import MASTER_TABLES
 from pipeline.store.masters import file_name
 
 

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 import duckdb
 
-from pipeline.schema.tables import ALIAS_KINDS, table
+from pipeline.schema.master_tables import ALIAS_KINDS
+from pipeline.schema.tables import table
 
 READ = ("pick", "counter", "fault", "activity", "reel_event")
 """Tables that the roll-up reads, each also as staged_<name>."""

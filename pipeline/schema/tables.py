@@ -9,44 +9,11 @@ All times are UTC, stored without a zone. All identifiers are text, kept byte fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
-Type = Literal["VARCHAR", "BIGINT", "INTEGER", "DOUBLE", "TIMESTAMP", "BOOLEAN"]
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column; `unit` is empty for text and pure counts."""
-
-    name: str
-    type: Type
-    meaning: str
-    unit: str = ""
-    required: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """One table. `event` tables hold rows read from logs and carry load_id and line."""
-
-    name: str
-    meaning: str
-    columns: tuple[Column, ...]
-    event: bool = False
-
-    def names(self) -> tuple[str, ...]:
-        """Column names in order."""
-        return tuple(c.name for c in self.columns)
-
-    def content(self) -> tuple[Column, ...]:
-        """The columns that came out of the log: all but where the row was found."""
-        return tuple(c for c in self.columns if c.name not in ("load_id", "line"))
-
-
-def _text(name: str, meaning: str, *, required: bool = False) -> Column:
-    return Column(name, "VARCHAR", meaning, required=required)
-
+from pipeline.schema.master_tables import MASTER_TABLES
+from pipeline.schema.table import Column, Table
+from pipeline.schema.table import text as _text
 
 _SOURCE = (
     Column("load_id", "INTEGER", "file it came from (table load)", required=True),
@@ -227,7 +194,29 @@ MESSAGE = Table(
     (*_SOURCE, _text("message_id", "the log's own identity of the message", required=True)),
     event=True,
 )
-EVENT_TABLES: Final = (PICK, MEASUREMENT, COUNTER, CHECK_TOTAL, REEL_EVENT, SERVICE, FAULT, ACTIVITY, MESSAGE)
+CARRIER = Table(
+    "carrier",
+    "what sort of feeder one is, where messages say so; the first message of a file that does",
+    (
+        *_SOURCE,
+        Column("time", "TIMESTAMP", "time of the message", "UTC", required=True),
+        _text("feeder", "the feeder", required=True),
+        _text("feeder_type", "how it feeds (words.FEEDER_TYPES)", required=True),
+    ),
+    event=True,
+)
+EVENT_TABLES: Final = (
+    PICK,
+    MEASUREMENT,
+    COUNTER,
+    CHECK_TOTAL,
+    REEL_EVENT,
+    SERVICE,
+    FAULT,
+    ACTIVITY,
+    CARRIER,
+    MESSAGE,
+)
 
 _TALLY_KEYS = (
     _text("grain", "words.GRAINS: which keys this row knows", required=True),
@@ -377,99 +366,6 @@ REFUSED = Table(
         Column("settled", "BOOLEAN", "true: mended in a later file or given up; no longer listed or counted"),
     ),
 )
-MASTER_MACHINE = Table(
-    "master_machine",
-    "the plant's machines",
-    (
-        _text("machine", "as the logs name it", required=True),
-        _text("line", "production line"),
-        _text("machine_type", "machines of one type are peers"),
-        Column("rated_picks_per_hour", "DOUBLE", "rated speed", "picks per hour"),
-    ),
-)
-MASTER_NOZZLE = Table(
-    "master_nozzle",
-    "the plant's nozzles",
-    (
-        _text("nozzle", "serial", required=True),
-        _text("nozzle_type", "type"),
-        Column("replacement_cost", "DOUBLE", "price of a new one", "plant currency"),
-    ),
-)
-MASTER_FEEDER = Table(
-    "master_feeder",
-    "the plant's feeders",
-    (
-        _text("feeder", "serial", required=True),
-        _text("feeder_type", "words.FEEDER_TYPES"),
-        Column("width", "DOUBLE", "tape width", "mm"),
-        Column("pitch", "DOUBLE", "tape pitch", "mm"),
-    ),
-)
-MASTER_PART = Table(
-    "master_part",
-    "the plant's parts",
-    (
-        _text("part", "part number", required=True),
-        _text("package", "component package"),
-        _text("method", "recognition method"),
-        Column("unit_cost", "DOUBLE", "price of one part", "plant currency"),
-        _text("feeder_type", "how it is fed (words.FEEDER_TYPES)"),
-        Column("pitch", "DOUBLE", "tape pitch", "mm"),
-        Column("pack_size", "BIGINT", "pieces in one reel, tray or tube"),
-        Column("minimum_order", "BIGINT", "smallest order", "pieces"),
-        Column("stock", "BIGINT", "pieces on hand"),
-        Column("on_order", "BIGINT", "pieces ordered and due before the build"),
-    ),
-)
-MASTER_BUILD = Table(
-    "master_build",
-    "planned builds: one row a build and part",
-    (
-        _text("build", "build or work order", required=True),
-        _text("part", "part number", required=True),
-        Column("quantity_per_board", "BIGINT", "placements a board", required=True),
-        Column("boards", "BIGINT", "boards to build", required=True),
-        _text("due", "date, ISO 8601"),
-    ),
-)
-MASTER_ALIAS = Table(
-    "master_alias",
-    "other names of the same thing: a machine that was renamed, the alternates of a part",
-    (
-        _text("kind", "machine, nozzle, feeder, part, reel, lot or recipe", required=True),
-        _text("alias", "name in the logs", required=True),
-        _text("id", "name under which it is counted", required=True),
-        Column("valid_from", "TIMESTAMP", "from this time on; empty: always", "UTC"),
-        Column("valid_to", "TIMESTAMP", "until before this time; empty: for good", "UTC"),
-    ),
-)
-MASTER_SETUP = Table(
-    "master_setup",
-    "set-up lists: which feeder and part a slot holds",
-    (
-        _text("machine", "machine", required=True),
-        _text("slot", "slot", required=True),
-        _text("lane", "lane of a multi-lane feeder"),
-        _text("feeder", "feeder in it"),
-        _text("part", "part in it"),
-        Column("valid_from", "TIMESTAMP", "from this time on; empty: always", "UTC"),
-        Column("valid_to", "TIMESTAMP", "until before this time; empty: for good", "UTC"),
-    ),
-)
-MASTER_TABLES: Final = (
-    MASTER_MACHINE,
-    MASTER_NOZZLE,
-    MASTER_FEEDER,
-    MASTER_PART,
-    MASTER_BUILD,
-    MASTER_ALIAS,
-    MASTER_SETUP,
-)
-
-ALIAS_KINDS: Final = ("machine", "nozzle", "feeder", "part", "reel", "lot", "recipe")
-"""What an alias may stand for; each is a column of the event tables."""
-
 TABLES: Final = (
     *EVENT_TABLES,
     TALLY,

@@ -33,15 +33,22 @@ GRAINS: Final[dict[str, pl.DataType]] = {
 }
 """From which grain each machine's hours answer a question."""
 
+TOLD_FEEDERS: Final = (
+    "select feeder, min(feeder_type) as feeder_type from carrier "
+    "group by feeder having min(feeder_type) = max(feeder_type)"
+)
+"""What messages tell of how feeders feed; of one that they disagree on nothing is taken."""
+
 _MASTERS = (
     "left join master_machine mm on mm.machine = t.machine left join master_part mp on mp.part = t.part "
-    "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle"
+    "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle "
+    f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder"
 )
 _DERIVED = {
     "line": "mm.line",
     "machine_type": "mm.machine_type",
     "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
-    "feeder_type": "coalesce(mf.feeder_type, mp.feeder_type)",
+    "feeder_type": "coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)",
     "package": "coalesce(mp.package, t.package)",
     "method": "coalesce(t.method, mp.method)",
     "shift": "c.shift",

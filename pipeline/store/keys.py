@@ -23,7 +23,8 @@ from typing import Final
 import duckdb
 
 from pipeline.rollup.sources import aliased_columns, reading_as
-from pipeline.schema.tables import COUNTER, PICK, Table
+from pipeline.schema.table import Table
+from pipeline.schema.tables import COUNTER, PICK
 
 SAME: Final = ("machine", "time", "head", "spindle", "nozzle", "feeder", "designator")
 """Columns in which two lines of the same pick agree."""

@@ -22,7 +22,8 @@ from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.rollup import tallies
-from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, Table
+from pipeline.schema.table import Table
+from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
 from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
 
 GROUP_ROWS = 200_000

@@ -23,7 +23,8 @@ import polars as pl
 from pipeline.errors import SettingsError
 from pipeline.rollup.tallies import recompute_all
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
-from pipeline.schema.tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES, Column, Table
+from pipeline.schema.master_tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES
+from pipeline.schema.table import Column, Table
 from pipeline.settings import Plant, unknown_key
 
 if TYPE_CHECKING:

@@ -13,7 +13,8 @@ from typing import Final
 
 import duckdb
 
-from pipeline.schema.tables import TABLES, Table
+from pipeline.schema.table import Table
+from pipeline.schema.tables import TABLES
 
 
 def create_table(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
@@ -27,12 +28,17 @@ def _first(con: duckdb.DuckDBPyConnection) -> None:
         create_table(con, spec)
 
 
-def _second(con: duckdb.DuckDBPyConnection) -> None:
-    """Running counters, keys over time, disagreements, retention. A new store has all of it from the first step."""
+def create_missing(con: duckdb.DuckDBPyConnection) -> None:
+    """Create the tables of the schema that are not there."""
     there = {name for (name,) in con.execute("select table_name from duckdb_tables() where not temporary").fetchall()}
     for spec in TABLES:
         if spec.name not in there:
             create_table(con, spec)
+
+
+def _second(con: duckdb.DuckDBPyConnection) -> None:
+    """Running counters, keys over time, disagreements, retention. A new store has all of it from the first step."""
+    create_missing(con)
     con.execute("alter table counter add column if not exists running BOOLEAN")
 
 
@@ -41,7 +47,12 @@ def _third(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("alter table refused add column if not exists settled BOOLEAN")
 
 
-STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third)
+def _fourth(con: duckdb.DuckDBPyConnection) -> None:
+    """Types of feeders that messages tell. Files that were loaded before have not told them."""
+    create_missing(con)
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third, _fourth)
 CURRENT: Final = len(STEPS)
 
 

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.rollup.sources import reading
 from pipeline.schema import frames
-from pipeline.store.frames import Week
+from pipeline.store.frames import TOLD_FEEDERS, Week
 
 
 def past_builds(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -26,11 +26,12 @@ def past_builds(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     found = pl.DataFrame(
         con.sql(
             "select coalesce(t.recipe, t.machine) as build, c.week, t.part, "
-            "min(coalesce(mf.feeder_type, mp.feeder_type)) as feeder_type, "
+            "min(coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)) as feeder_type, "
             f"count(distinct t.machine) as machines, {sums} "
             "from tally t join clock c using (hour) "
             "join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.feeder = t.grain "
             "left join master_part mp on mp.part = t.part left join master_feeder mf on mf.feeder = t.feeder "
+            f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder "
             "where t.part is not null group by 1, 2, 3 having sum(t.placed) > 0 order by all"
         )
     )

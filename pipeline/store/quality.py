@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.rollup.sources import prepare, reading
 from pipeline.rollup.tallies import FAULT_REACH_SECONDS
-from pipeline.schema.tables import MASTER_TABLES
+from pipeline.schema.master_tables import MASTER_TABLES
 from pipeline.store.frames import Week
 
 SHORT_HOURS = 2

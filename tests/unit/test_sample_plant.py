@@ -28,6 +28,8 @@ import numpy as np
 import pytest
 
 from pipeline.schema import tables, words
+from pipeline.schema.master_tables import MASTER_TABLES
+from pipeline.schema.table import Table
 from pipeline.settings import load
 from sample_logs import PLANT, TRUTH
 from sample_logs.generator import calendar, faults, simulate
@@ -276,8 +278,8 @@ def master(name: str) -> list[dict[str, str]]:
 
 
 # Nothing is renamed in the sample, and its logs tell what is in every slot: the last two tables are not needed.
-@pytest.mark.parametrize("table", tables.MASTER_TABLES[:-2], ids=lambda t: t.name)
-def test_master_tables_follow_the_schema(table: tables.Table) -> None:
+@pytest.mark.parametrize("table", MASTER_TABLES[:-2], ids=lambda t: t.name)
+def test_master_tables_follow_the_schema(table: Table) -> None:
     rows = master(f"{table.name.removeprefix('master_')}s")
     assert tuple(rows[0]) == table.names()
     assert all(row[c.name] for row in rows for c in table.columns if c.required)

@@ -53,6 +53,38 @@ def test_consumed_is_a_feeder_counter(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("structure", "feeds"),
+    [
+        ("SMDTapeFeeder", "tape"),
+        ("SMDTubeFeeder", "tube"),
+        ("SMDTrayFeeder", "tray"),
+        ("SMDMultiTrayFeeder", "tray"),
+        ("SMDBulkCaseFeeder", "bulk"),
+        ("SomethingNew", None),
+        (None, None),
+    ],
+)
+def test_how_a_feeder_feeds_is_told_by_its_structure(tmp_path: Path, structure: str | None, feeds: str | None) -> None:
+    kind = None if structure is None else f"CFX.Structures.SMTPlacement.{structure}, CFX"
+    place = {**FULL_PLACE, "CarrierInformation": {"$type": kind, "UniqueIdentifier": "FD7"}}
+    messages = [
+        installed(material([placed()], CarrierLocation=place), material([placed("C2")], CarrierLocation=place)),
+        envelope(CONSUMED, {"ConsumedMaterials": [{"MaterialLocation": place, "QuantityUsed": 1}]}),
+        envelope(LOADED, {"Materials": [place]}),
+        envelope(SPLICED, {"DepletedMaterial": place, "NewlyActiveMaterial": place}),
+    ]
+    for message in messages:
+        got = stage(write(tmp_path / "a.ndjson", [message, {**message, "UniqueID": "2"}]))
+        once = [(1, FIVE, "FD7", feeds)] if feeds else []
+        assert got.rows("carrier", "line", "time", "feeder", "feeder_type") == once, "the first of a file"
+
+
+def test_a_message_that_only_names_a_feeder_is_passed_over(tmp_path: Path) -> None:
+    got = stage(write(tmp_path / "a.ndjson", [installed(material()), envelope(LOADED, {"Materials": [PLACE]})]))
+    assert (got.read, got.ignored, got.count("carrier")) == (2, 2, 0)
+
+
 def test_totals_are_a_check_and_nothing_else(tmp_path: Path) -> None:
     body = {
         "StartTime": "2026-11-16T05:50:00+01:00", "EndTime": "2026-11-16T06:00:00+01:00",

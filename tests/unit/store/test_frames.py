@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 from pipeline import settings
 from pipeline.store import frames
 from pipeline.store.database import open_store
+from pipeline.store.past_builds import past_builds
 from tests.plants import make_plant
+from tests.unit.rollup.staged import at, load, store
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -58,3 +60,26 @@ def test_shifts_over_the_clock_change(tmp_path: Path, utc: str, shift: str, day:
             "select shift, day, week from clock where hour = ?", [datetime.fromisoformat(utc)]
         ).fetchall()
     assert found == [(datetime.fromisoformat(shift), day, "2026-W43")]
+
+
+def test_how_feeders_feed_is_taken_from_masters_then_messages_then_the_part(tmp_path: Path) -> None:
+    """Of a feeder that messages disagree on nothing is taken from them, whichever file came first."""
+    told = {"F1": ["tray"], "F2": ["tray"], "F3": ["tube", "bulk"], "F4": []}
+    for order in (1, -1):
+        folder = make_plant(tmp_path / str(order))
+        (folder / "masters").mkdir(exist_ok=True)
+        (folder / "masters" / "feeders.csv").write_text("feeder,feeder_type\nF1,bulk\n", encoding="utf-8")
+        (folder / "masters" / "parts.csv").write_text("part,feeder_type\nP,tape\n", encoding="utf-8")
+        with store(folder) as con:
+            picks = [{"time": at(0), "machine": "M", "feeder": f, "part": "P", "outcome": "placed"} for f in told]
+            says = [{"time": at(0), "feeder": f, "feeder_type": t} for f, types in told.items() for t in types]
+            for number, row in enumerate(says[::order]):
+                load(con, f"file {number}", {"pick": picks if not number else [], "carrier": [row]})
+            plant = settings.load(folder)
+            week = frames.iso_week("2026-W47", ZoneInfo("UTC"))
+            frames.set_clock(con, plant, week.start, week.end)
+            cells = frames.cells(con, week, "total")
+            builds = past_builds(con)
+        found = dict(cells.select("feeder", "feeder_type").iter_rows())
+        assert found == {"F1": "bulk", "F2": "tray", "F3": "tape", "F4": "tape"}
+        assert builds["feeder_type"].to_list() == ["bulk"], "the first of those that a build used"
