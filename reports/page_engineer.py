@@ -79,7 +79,7 @@ def _followed(finding: RecognitionFinding) -> str:
 
 def _verdict(finding: RecognitionFinding) -> str:
     if not finding.flagged:
-        return "like its peers"
+        return "no clear difference"
     return "▲ flagged" if finding.by_itself else "explained"
 
 

@@ -184,7 +184,7 @@ def verdict(suspect: Suspect) -> str:
         return "worse than its peers, too small to flag"
     if suspect.not_separable_from:
         return f"not separable from {words.listed(suspect.not_separable_from)}"
-    return "explained by something else" if suspect.explained_by else "like its peers"
+    return "explained by something else" if suspect.explained_by else "no clear difference"
 
 
 def card(rank: int, suspect: Suspect, currency: str, also: str = "") -> Card:

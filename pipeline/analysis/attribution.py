@@ -3,8 +3,8 @@
 In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py), the statistical settings.
 Out:   an `Attribution`: per kind and item its losses, what healthy peers would lose, adjusted effect and p-value.
 After: every item with chances has one row; a p-value is given only where there is enough to judge; outliers do not
-       count for the healthy spread that they are held against. Items that did the same picks, in kinds that are
-       mostly so tied, are judged as one (same_work.py).
+       count for the healthy spread that they are held against. Items that did the same picks
+       are judged as one where enough of them are so tied (same_work.py).
 
 Model: logit P(loss) = sum of an effect for machine type, method, package, part, lot, reel, feeder, slot, head,
 spindle and nozzle; effects of one kind are normal with the kind's healthy spread. Items beyond it are found one at a
@@ -142,11 +142,9 @@ def attribute(
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
     state = prepare(cells, left_out)
-    earlier = look_back(before, left_out, state.tied)
+    earlier = look_back(before, left_out)
     if earlier is not None:
-        if earlier.tied != state.tied:
-            state = prepare(cells, left_out, earlier.tied)
-        state.learn([earlier.spread(kind, names) for kind, names in zip(state.kinds, state.keys, strict=True)])
+        state.learn([earlier.spread(factor, names) for factor, names in zip(state.factors, state.keys, strict=True)])
     rough, dispersion = state.first_fit()
     fit, spreads_are_old = state.fit(None, dispersion, rough), False
     p = _p_values(state, fit, dispersion, settings)
@@ -369,7 +367,7 @@ def _judge(
         b: fitted - state.chances * expit(eta - np.where(state.codes[b[0]] == b[1], fit.effects[b[0]][b[1]], 0.0))
         for b in blamed
     }
-    judged = {}
+    judged: dict[str, list[Items]] = {}
     for k, kind in enumerate(state.kinds):
         if kind not in JUDGED:
             continue
@@ -386,7 +384,7 @@ def _judge(
             for level in np.flatnonzero(share > best):
                 names[level] = items.label(state.kinds[b[0]], state.keys[b[0]][b[1]])
             best = np.maximum(best, share)
-        judged[kind] = Items(
+        table = Items(
             kind=kind,
             keys=state.keys[k],
             losses=state.counts(k, state.raw),
@@ -402,24 +400,34 @@ def _judge(
             dispersion=max(dispersion, state.dispersion(fit, k)),
             spread=float(fit.sigmas[k]),
         )
-    _add_twins(judged, state, released)
+        judged.setdefault(kind, []).append(table)
+        for at, key in enumerate(table.keys):
+            for twin in state.same.get((kind, key), ()):
+                row = _twin(table, at, twin, state.counts_of[twin], (kind, key) in released)
+                judged.setdefault(twin[0], []).append(row)
     run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)
-    return Attribution(judged, released, dispersion, fit.converged, fit.message, fitted, run_length, weeks)
+    found = {kind: _joined(tables) for kind, tables in sorted(judged.items(), key=lambda j: JUDGED.index(j[0]))}
+    return Attribution(found, released, dispersion, fit.converged, fit.message, fitted, run_length, weeks)
 
 
-def _add_twins(judged: dict[str, Items], state: State, released: dict[Name, tuple[Name, ...]]) -> None:
-    """Give the items that another one stood for their rows: its row, or that of a healthy item where it is released."""
-    for kind, out in state.left_out.items():
-        rows = [_twin(judged[first], key, first_key, (first, first_key) in released) for key, (first, first_key) in out]
-        joined = _joined([*([judged[kind]] if kind in judged else []), *rows], kind)
-        judged[kind] = joined.only(np.argsort(np.array(joined.keys), kind="stable"))
-
-
-def _twin(table: Items, key: str, first_key: str, blamed: bool) -> Items:
-    """The row of an item, under the key of another one that did the same picks."""
-    at = table.keys.index(first_key)
+def _twin(table: Items, at: int, twin: Name, counts: tuple[int, int, int], blamed: bool) -> Items:
+    """The row of an item that another one with the same picks stood for: its own counts with the effect of that one,
+    or with that of a healthy item where the other is blamed."""
     row = table.only(np.array([at]))
-    row = replace(row, keys=[key], twin_of=[(table.kind, first_key)])
+    first = (table.kind, table.keys[at])
+    losses, events, chances = (np.array([n], dtype=np.int64) for n in counts)
+    more = chances / row.chances
+    row = replace(
+        row,
+        kind=twin[0],
+        keys=[twin[1]],
+        twin_of=[first],
+        losses=losses,
+        events=events,
+        chances=chances,
+        expected=row.expected * more,
+        explained=row.explained * more,
+    )
     if not blamed:
         return row
     excess = row.expected * np.expm1(row.effect)
@@ -430,12 +438,13 @@ def _twin(table: Items, key: str, first_key: str, blamed: bool) -> Items:
         variance=np.array([table.spread**2]),
         p=np.ones(1),
         explained=row.explained + excess,
-        explained_by=[items.label(table.kind, first_key)],
+        explained_by=[items.label(*first)],
     )
 
 
-def _joined(tables: list[Items], kind: str) -> Items:
-    """The rows of several tables as one of this kind."""
+def _joined(tables: list[Items]) -> Items:
+    """The rows of several tables of one kind as one, in the order of their keys; spread: of the first."""
     fields: dict[str, Any] = {name: np.concatenate([getattr(t, name) for t in tables]) for name in ARRAYS}
     fields |= {name: [one for t in tables for one in getattr(t, name)] for name in LISTS}
-    return replace(tables[0], kind=kind, **fields)
+    joined = replace(tables[0], dispersion=max(t.dispersion for t in tables), **fields)
+    return joined.only(np.argsort(np.array(joined.keys), kind="stable"))

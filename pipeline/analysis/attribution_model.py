@@ -3,7 +3,8 @@
 In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py).
 Out:   a `State`: codes and names of every factor's items, and the model; fits of it.
 After: a factor with one level alone that nobody is judged by is left out, and so are items that another one with the
-       same picks stands for (same_work.py); items are in the order of their keys.
+       same picks stands for (same_work.py): that one is in a factor of its group. Items of a factor are in the order of
+       their keys.
 
 Who is judged and released is decided in analysis/attribution.py.
 """
@@ -60,10 +61,10 @@ class State:
     """Codes of every factor, what has been released so far, and what earlier weeks say of each kind.
 
     raw, losses, chances  losses, losses that begin a run, and chances of each cell; shift: number of its shift
-    kinds, codes, keys    factors, the level of each cell (-1: unknown), and the names of the levels
-    same                  (kind, key) of an item -> those that did exactly the same picks and are left out for it
-    tied                  pairs of kinds of which most items are so tied, in these cells
-    left_out              by kind: (key of the item left out, kind and key of the one that stands for it)
+    kinds, codes, keys    kind of each factor, the level of each cell (-1: unknown), and the names of the levels
+    factors               names of the factors: their kinds, or that of a group (same_work.py)
+    same                  (kind, key) of an item -> those that did the same picks and are left out for it
+    counts_of             (kind, key) of these -> their own losses, losses that begin a run, and chances
     past                  by factor: what earlier weeks showed of the healthy spread, None where they say nothing
     """
 
@@ -77,8 +78,8 @@ class State:
     model: CrossedModel
     released: list[BoolArray] = field(default_factory=list)
     same: dict[Name, tuple[Name, ...]] = field(default_factory=dict)
-    tied: frozenset[same_work.Pair] = frozenset()
-    left_out: dict[str, list[tuple[str, Name]]] = field(default_factory=dict)
+    counts_of: dict[Name, tuple[int, int, int]] = field(default_factory=dict)
+    factors: list[str] = field(default_factory=list)
     past: list[PastSpread | None] = field(default_factory=list)
 
     def learn(self, past: list[PastSpread | None]) -> None:
@@ -155,47 +156,60 @@ def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[Name, tuple[Name, ...
 
 @dataclass(slots=True)
 class _Factors:
-    """Kinds, the level of each cell (-1: unknown), and the names of the levels; what is left out as in `State`."""
+    """Names, level of each cell (-1: unknown), and the names of the levels; `same` as in `State`."""
 
-    kinds: list[str]
+    names: list[str]
     codes: list[IntArray]
     keys: list[list[str]]
     same: dict[Name, tuple[Name, ...]]
-    tied: frozenset[same_work.Pair] = frozenset()
-    left_out: dict[str, list[tuple[str, Name]]] = field(default_factory=dict)
 
-    def leave_out_tied(self, rows: tuple[tuple[str, ...], ...], tied: frozenset[same_work.Pair] | None) -> None:
-        """Keep one of the items that did the same picks, in pairs of kinds that are mostly so: of `tied`, or found."""
-        coded = dict(zip(self.kinds, self.codes, strict=True))
-        self.tied = same_work.tied_pairs(coded, rows)
-        out = same_work.stands_for(coded, self.tied if tied is None else tied, rows)
-        names = dict(zip(self.kinds, self.keys, strict=True))
-        for (kind, level), (first, level_of_first) in out.items():
-            gone, stays = (kind, names[kind][level]), (first, names[first][level_of_first])
-            self.same[stays] = (*self.same.get(stays, ()), gone)
-            self.left_out.setdefault(kind, []).append((gone[1], stays))
-        for kind in {kind for kind, _ in out}:
-            k = self.kinds.index(kind)
-            kept = np.array([(kind, level) not in out for level in range(len(self.keys[k]))])
-            number = np.append(np.where(kept, np.cumsum(kept) - 1, -1), -1)  # the last one is that of code -1
-            self.codes[k], self.keys[k] = (
-                number[self.codes[k]],
-                [n for n, stay in zip(self.keys[k], kept, strict=True) if stay],
-            )
+    def group_tied(self, picks: IntArray, rows: tuple[tuple[str, ...], ...]) -> None:
+        """Move items that stand for others with the same picks to a factor of their group, and leave the others out."""
+        coded = dict(zip(self.names, self.codes, strict=True))
+        called = dict(zip(self.names, self.keys, strict=True))
+        moved: dict[str, set[int]] = {}
+        for name, group in same_work.tied_groups(coded, picks, rows).items():
+            kind = kind_of(name)
+            for level, twins in group.items():
+                stays = (kind, called[kind][level])
+                self.same[stays] = (*self.same.get(stays, ()), *((k, called[k][at]) for k, at in twins))
+                for tied, at in [(kind, level), *twins]:
+                    moved.setdefault(tied, set()).add(at)
+            code, keys = _some(coded[kind], called[kind], np.array(sorted(group), dtype=np.int64))
+            self._add(name, code, keys)
+        for kind, levels in moved.items():
+            k = self.names.index(kind)
+            left = np.setdiff1d(np.arange(len(self.keys[k])), sorted(levels))
+            self.codes[k], self.keys[k] = _some(self.codes[k], self.keys[k], left)
         some = [k for k, keys in enumerate(self.keys) if keys]
-        self.kinds = [self.kinds[k] for k in some]
+        self.names = [self.names[k] for k in some]
         self.codes = [self.codes[k] for k in some]
         self.keys = [self.keys[k] for k in some]
 
+    def _add(self, name: str, code: IntArray, keys: list[str]) -> None:
+        self.names.append(name)
+        self.codes.append(code)
+        self.keys.append(keys)
 
-def prepare(
-    cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS, tied: frozenset[same_work.Pair] | None = None
-) -> State:
-    """Code the cells of one week; ValueError when none has a chance.
 
-    left_out  kinds that cannot be to blame
-    tied      pairs of kinds of which one item is to stand for another with the same picks; None: as these cells show
+def kind_of(factor: str) -> str:
+    """The kind of a factor's items.
+
+    >>> kind_of("feeder+slot+part"), kind_of("nozzle")
+    ('feeder', 'nozzle')
     """
+    return factor.partition("+")[0]
+
+
+def _some(code: IntArray, keys: list[str], levels: IntArray) -> tuple[IntArray, list[str]]:
+    """Codes and keys of some levels, in their order; cells of all others get -1."""
+    number = np.full(len(keys) + 1, -1, dtype=np.int64)  # the last one is that of code -1
+    number[levels] = np.arange(levels.size)
+    return number[code], [keys[level] for level in levels.tolist()]
+
+
+def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> State:
+    """Code the cells of one week; ValueError when none has a chance. left_out: kinds that cannot be to blame."""
     judged = [k for k in JUDGED if k not in left_out]
     frame = cells.filter(pl.col("chances") > 0)
     if frame.is_empty():
@@ -211,17 +225,18 @@ def prepare(
         pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
         *[items.key(k).alias(f"_{k}") for k in judged],
     )
-    keyed, same = _once(keyed)
+    named = keyed
+    keyed, same = _once(named)
     factors = _coded(keyed, judged, same)
-    factors.leave_out_tied(same_work.TIED_REJECTS if "optics" in judged else same_work.TIED, tied)
     shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
     runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
+    factors.group_tied(chances, same_work.TIED_REJECTS if "optics" in judged else same_work.TIED)
     return State(
         raw=keyed["losses"].to_numpy().astype(np.int64),
         losses=runs,
         chances=chances,
         shift=shift,
-        kinds=factors.kinds,
+        kinds=[kind_of(name) for name in factors.names],
         codes=factors.codes,
         keys=factors.keys,
         model=CrossedModel(
@@ -236,10 +251,21 @@ def prepare(
         ),
         released=[np.zeros(len(names), dtype=bool) for names in factors.keys],
         same=factors.same,
-        tied=factors.tied,
-        left_out=factors.left_out,
-        past=[None] * len(factors.kinds),
+        counts_of=_counts_of(named, factors.same),
+        factors=factors.names,
+        past=[None] * len(factors.names),
     )
+
+
+def _counts_of(keyed: pl.DataFrame, same: dict[Name, tuple[Name, ...]]) -> dict[Name, tuple[int, int, int]]:
+    twins = {twin for twins in same.values() for twin in twins}
+    found: dict[Name, tuple[int, int, int]] = {}
+    for kind in sorted({kind for kind, _ in twins}):
+        sums = keyed.group_by(f"_{kind}").agg(pl.col("losses", "runs", "chances").sum())
+        for key, losses, runs, chances in sums.iter_rows():
+            if (kind, key) in twins:
+                found[kind, key] = (int(losses), int(runs), int(chances))
+    return found
 
 
 def _coded(keyed: pl.DataFrame, judged: Sequence[str], same: dict[Name, tuple[Name, ...]]) -> _Factors:
@@ -252,7 +278,7 @@ def _coded(keyed: pl.DataFrame, judged: Sequence[str], same: dict[Name, tuple[Na
         code = keyed.select(pl.col(column).alias("name")).join(table, on="name", how="left", maintain_order="left")[
             "code"
         ]
-        factors.kinds.append(kind)
+        factors.names.append(kind)
         factors.codes.append(code.fill_null(-1).to_numpy().astype(np.int64))
         factors.keys.append([str(n) for n in names])
     return factors

@@ -22,7 +22,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis.attribution_model import ONLY_REJECTS, SETTING, SETTING_SD, SPREAD_PRIOR, State, prepare
-from pipeline.analysis.same_work import Pair
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.spread_over_weeks import FINE_GRID, PastSpread, past_spread
 
@@ -49,15 +48,14 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class EarlierWeeks:
-    """What was seen, by kind of item, and in how many weeks; tied: see `look_back`."""
+    """What was seen, by factor (a kind of item, or a group of such as always work together), and in how many weeks."""
 
     weeks: int
     seen: dict[str, Seen]
-    tied: frozenset[Pair] = frozenset()
 
-    def spread(self, kind: str, keys: list[str]) -> PastSpread | None:
-        """The healthy spread of a kind; weights for the items `keys` in this order. None where nothing was seen."""
-        seen = self.seen.get(kind)
+    def spread(self, factor: str, keys: list[str]) -> PastSpread | None:
+        """The healthy spread of a factor; weights for the items `keys` in this order. None where nothing was seen."""
+        seen = self.seen.get(factor)
         if seen is None:
             return None
         at = {key: i for i, key in enumerate(seen.keys)}
@@ -73,15 +71,8 @@ def _rows(values: FloatArray, here: list[int | None], others: NDArray[np.int64])
     return padded[[*(-1 if i is None else i for i in here), *others.tolist()]]
 
 
-def look_back(
-    weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJECTS, tied: frozenset[Pair] | None = None
-) -> EarlierWeeks | None:
-    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss.
-
-    left_out  see `prepare`
-    tied      pairs of kinds that are tied in the week to be judged; only those that are so in all weeks are taken as
-              tied in any, so that a spread is that of the same effects in all weeks. None: as these weeks show
-    """
+def look_back(weeks: Sequence[pl.DataFrame], left_out: Sequence[str] = ONLY_REJECTS) -> EarlierWeeks | None:
+    """What the weeks say together; None where fewer than `LEAST_WEEKS` of them have a loss. left_out: see `prepare`."""
     states: list[State] = []
     for cells in reversed(weeks):
         if int(cells["runs"].sum()) > 0:
@@ -90,20 +81,16 @@ def look_back(
             break
     if len(states) < LEAST_WEEKS:
         return None
-    always = frozenset.intersection(*(s.tied for s in states), *(() if tied is None else (tied,)))
-    if any(state.tied != always for state in states):
-        used = [cells for cells in weeks if int(cells["runs"].sum()) > 0][-len(states) :]
-        states = [prepare(cells, left_out, always) for cells in used]
     rough = [state.first_fit() for state in states]
     seen = _seen(states, [fit for fit, _ in rough], [dispersion for _, dispersion in rough])
-    rough_spread = {k: past_spread(s.estimates, s.variances, 0, SPREAD_PRIOR, ROUGH_GRID) for k, s in seen.items()}
-    spreads = {kind: float(np.exp(past.mean)) for kind, past in rough_spread.items()}
+    rough_spread = {f: past_spread(s.estimates, s.variances, 0, SPREAD_PRIOR, ROUGH_GRID) for f, s in seen.items()}
+    spreads = {factor: float(np.exp(past.mean)) for factor, past in rough_spread.items()}
     fits = []
     for state, (fit, dispersion) in zip(states, rough, strict=True):
-        sigmas = np.array([SETTING_SD if kind in SETTING else spreads[kind] for kind in state.kinds])
+        sigmas = np.array([SETTING_SD if factor in SETTING else spreads[factor] for factor in state.factors])
         _release(state, fit, sigmas, dispersion)
         fits.append(state.fit(sigmas, dispersion, fit))
-    return EarlierWeeks(len(states), _seen(states, fits, [1.0] * len(states)), always)
+    return EarlierWeeks(len(states), _seen(states, fits, [1.0] * len(states)))
 
 
 def _release(state: State, fit: CrossedResult, sigmas: FloatArray, dispersion: float) -> None:
@@ -116,17 +103,17 @@ def _release(state: State, fit: CrossedResult, sigmas: FloatArray, dispersion: f
 
 
 def _seen(states: list[State], fits: list[CrossedResult], dispersions: list[float]) -> dict[str, Seen]:
-    """What each item's own picks say of it in each week, by kind; variances times the dispersions."""
+    """What each item's own picks say of it in each week, by factor; variances times the dispersions."""
     found = {}
-    for kind in dict.fromkeys(kind for state in states for kind in state.kinds if kind not in SETTING):
-        keys = sorted({key for s in states if kind in s.kinds for key in s.keys[s.kinds.index(kind)]})
+    for factor in dict.fromkeys(factor for state in states for factor in state.factors if factor not in SETTING):
+        keys = sorted({key for s in states if factor in s.factors for key in s.keys[s.factors.index(factor)]})
         at = {key: i for i, key in enumerate(keys)}
         u, v = (np.full((len(keys), len(states)), np.nan) for _ in range(2))
         for week, (state, fit, dispersion) in enumerate(zip(states, fits, dispersions, strict=True)):
-            if kind in state.kinds:
-                k = state.kinds.index(kind)
+            if factor in state.factors:
+                k = state.factors.index(factor)
                 places = [at[key] for key in state.keys[k]]
                 u[places, week], variance = fit.likelihood_only(k)
                 v[places, week] = variance * dispersion
-        found[kind] = Seen(keys, u, v)
+        found[factor] = Seen(keys, u, v)
     return found

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 import polars as pl
@@ -72,6 +73,7 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
+        found.extend(_began_together(suspect, item_key, since[0], context))
     found.extend(_doubt(suspect))
     return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
 
@@ -217,6 +219,32 @@ def _first_use(item_key: str, context: Context) -> tuple[str, Evidence] | None:
         return None
     first = str(mine.min())
     return first, Evidence("since", f"It was first used on {first}.", compared_with="all days of the history")
+
+
+def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> list[Evidence]:
+    """What it cannot be told from and came to it when its losses rose, although it had worked without it before."""
+    mine = context.days.filter(items.key(s.kind) == item_key)
+    found = []
+    for other in s.not_separable_from:
+        meant = items.from_label(other)
+        if meant is None or any(c not in context.days.columns for c in items.COLUMNS[meant[0]]):
+            continue
+        days = sorted(mine.filter(items.key(meant[0]) == meant[1])["day"].unique().to_list())
+        begin, together = str(mine["day"].min()), days[0] if days else None
+        if together is None or together == begin:
+            continue
+        apart = abs((date.fromisoformat(together) - date.fromisoformat(since)).days)
+        if apart <= 1:
+            found.append(
+                Evidence(
+                    "began together",
+                    f"Its losses rose when it began to work with {other}, on {together}.",
+                    supports=False,
+                    value=float(apart),
+                    compared_with=f"its days without {other} before, from {begin} on",
+                )
+            )
+    return found
 
 
 def _doubt(s: Suspect) -> list[Evidence]:

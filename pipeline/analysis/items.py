@@ -78,3 +78,18 @@ def label(kind: str, item_key: str) -> str:
     """How pages call an item: "nozzle N-17", "spindle H1/3 of L1M2"."""
     machine, item = name(kind, item_key)
     return f"{kind} {item} of {machine}" if machine and kind != "machine" else f"{kind} {item}"
+
+
+def from_label(text: str) -> tuple[str, str] | None:
+    """(kind, key) of what `label` calls so; None for other words.
+
+    >>> from_label("spindle H1/3 of M1") == ("spindle", SEPARATOR.join(("M1", "H1", "3"))), from_label("lot A of B")
+    (True, ('lot', 'A of B'))
+    >>> from_label("the parts that it worked with") is None
+    True
+    """
+    kind, _, rest = text.partition(" ")
+    if kind not in COLUMNS or kind == "machine":
+        return None
+    item, _, machine = rest.rpartition(" of ") if COLUMNS[kind][0] == "machine" else (rest, "", None)
+    return kind, key_of(kind, machine, item)

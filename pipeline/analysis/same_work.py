@@ -1,14 +1,16 @@
-"""Items of two kinds that did just the same picks: one effect for both, since two would hide each other.
+"""Items of several kinds that did the same picks: one effect for all, since theirs would hide each other.
 
-In:    the level of each cell for every factor, -1 where it is not known.
-Out:   which pairs of kinds are mostly the same, and for such pairs which item stands for which.
-After: an item that stands for another did exactly its picks; of kinds that are told apart often enough nothing is said.
+In:    the level of each cell for every kind, -1 where it is not known, and the picks of each cell.
+Out:   which item stands for which others, in groups of items that are tied in the same way.
+After: an item that stands for another did nearly all of its picks, and it nearly all of theirs; too few of a sort to
+       learn from are left as they are.
 
 On a line whose set-up nobody changes every feeder keeps its slot and its part. A feeder that fails then has three
 effects to share its losses among, each with a healthy spread that the data cannot split either: none looks bad. So the
-picks are given one effect, that of the first kind; all others are named as what it cannot be told from.
-Only where most items of both kinds are so tied: the spread of healthy items is then that of tied ones. A few that are
-tied by chance, among many that are not, keep effects of their own; theirs together differ more than those of others.
+picks are given one effect, that of the first kind; all others are named as what it cannot be told from. Items that are
+tied in the same way are a group with a healthy spread of its own, which is that of all their effects together; items
+that came apart keep one effect for each kind. A few that are tied by chance, among many that are not, keep theirs too:
+what the others show of each spread says how far they may differ together.
 Source: aliased effects of a design, as in Box, Hunter and Hunter, Statistics for Experimenters (from memory).
 """
 
@@ -21,9 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-Pair = tuple[str, str]
-"""A kind, and one before it in its row of `TIED` that stands for it."""
+Item = tuple[str, int]
+"""Kind and level."""
 
 TIED: Final = (("nozzle", "spindle", "head"), ("feeder", "slot", "part", "lot", "reel"))
 """Kinds that a set-up ties together; the first one known stands for the others."""
@@ -31,37 +32,70 @@ TIED: Final = (("nozzle", "spindle", "head"), ("feeder", "slot", "part", "lot", 
 TIED_REJECTS: Final = (("nozzle", "spindle", "head"), ("part", "lot", "reel", "feeder", "slot"))
 """The same for recognition rejects, where part data are the likelier cause. Common practice, no source."""
 
+PASSING: Final = ("lot", "reel")
+"""Kinds that last for days only: they may go with another item, and stand for none."""
+
+NEARLY: Final = 0.98
+"""Share of the picks of both that two items must have in common to be tied: a wrong load, or a nozzle that was tried
+elsewhere for an hour, tells next to nothing of which of the two it is. Common practice, no source."""
+
+ENOUGH: Final = 10
 MOSTLY: Final = 0.75
-"""Share of the items of both kinds that must be tied before any is left out. Common practice, no source."""
+"""Items of a group, or their share of all items of each of its kinds, from which on it has an effect and a spread of
+its own. Common practice, no source."""
 
 
-def tied_pairs(codes: Mapping[str, IntArray], rows: Sequence[Sequence[str]]) -> frozenset[Pair]:
-    """Pairs (kind, kind that stands for it) of which at least `MOSTLY` of both sides' items did the same picks.
+def tied_groups(
+    codes: Mapping[str, IntArray], picks: IntArray, rows: Sequence[Sequence[str]]
+) -> dict[str, dict[int, tuple[Item, ...]]]:
+    """Name of each group -> level of the item that stands for others -> these others.
 
     codes  kind -> level of each cell, -1: not known; the levels of a kind are 0, 1, ... without gaps
+    picks  picks of each cell, at least 1
+
+    A group is called by its kinds, the one that stands for the others first: "feeder+slot+part". A lot or reel that
+    goes with them does so because the week was short, and makes no group of its own.
     """
-    found = set()
+    groups: dict[str, dict[int, tuple[Item, ...]]] = {}
     for row in rows:
-        known = [kind for kind in row if kind in codes]
-        for i, kind in enumerate(known):
-            for first in known[:i]:
-                sizes = [int(codes[k].max(initial=-1)) + 1 for k in (kind, first)]
-                if min(sizes) > 0 and min(sizes) >= MOSTLY * max(sizes):
-                    tied = int((same_picks(codes[kind], codes[first]) >= 0).sum())
-                    if tied >= MOSTLY * max(sizes):
-                        found.add((kind, first))
-    return frozenset(found)
+        kinds = [kind for kind in row if kind in codes]
+        others: dict[Item, tuple[Item, ...]] = {}
+        taken: set[Item] = set()
+        for i, first in enumerate(kinds):
+            if first in PASSING:
+                continue
+            for kind in kinds[i + 1 :]:
+                for level, same in enumerate(same_picks(codes[first], codes[kind], picks).tolist()):
+                    if same >= 0 and (first, level) not in taken and (kind, same) not in taken:
+                        others[first, level] = (*others.get((first, level), ()), (kind, same))
+                        taken.add((kind, same))
+        for (first, level), twins in others.items():
+            groups.setdefault(_name(first, [kind for kind, _ in twins]), {})[level] = twins
+    return {name: group for name, group in groups.items() if _large(name, len(group), codes)}
 
 
-def same_picks(one: IntArray, other: IntArray) -> IntArray:
-    """For each level of `one` the level of `other` that did exactly the same picks, -1 where there is none.
+def _name(first: str, others: list[str]) -> str:
+    lasting = [kind for kind in others if kind not in PASSING]
+    return "+".join([first, *(lasting or others)])
+
+
+def _large(name: str, count: int, codes: Mapping[str, IntArray]) -> bool:
+    return count >= min(ENOUGH, MOSTLY * max(int(codes[kind].max()) + 1 for kind in name.split("+")))
+
+
+def same_picks(one: IntArray, other: IntArray, picks: IntArray) -> IntArray:
+    """For each level of `one` the level of `other` that did `NEARLY` the same picks, -1 where there is none.
 
     one, other  level of each cell, shape (cells,), -1: not known
+    picks       picks of each cell, shape (cells,)
 
-    >>> same_picks(np.array([0, 0, 1, 1, 2]), np.array([5, 5, 3, 4, -1])).tolist()
+    >>> same_picks(np.array([0, 0, 1, 1, 2]), np.array([5, 5, 3, 4, -1]), np.ones(5, dtype=np.int64)).tolist()
     [5, -1, -1]
+    >>> same_picks(np.array([0, 0, 1]), np.array([0, 1, 1]), np.array([99, 1, 99])).tolist()
+    [0, 1]
     """
-    there, back = _only(one, other), _only(other, one)
+    order = np.argsort(picks, kind="stable")
+    there, back = _mostly(one, other, picks, order), _mostly(other, one, picks, order)
     found = np.full(there.size, -1)
     some = np.flatnonzero(there >= 0)
     mutual = some[back[there[some]] == some]
@@ -69,27 +103,11 @@ def same_picks(one: IntArray, other: IntArray) -> IntArray:
     return found
 
 
-def _only(one: IntArray, other: IntArray) -> IntArray:
-    """For each level of `one` the only level of `other` in its cells; -1 where there are several or unknown ones."""
+def _mostly(one: IntArray, other: IntArray, picks: IntArray, order: IntArray) -> IntArray:
+    """For each level of `one` the level of `other` in the cell with most picks, if it has `NEARLY` all; else -1."""
     size = int(one.max(initial=-1)) + 1
-    known = np.flatnonzero(one >= 0)
-    first = np.full(size, -1)
-    first[one[known]] = other[known]
-    mixed = np.bincount(one[known], other[known] != first[one[known]], minlength=size) > 0
-    return np.where(mixed, -1, first)
-
-
-def stands_for(
-    codes: Mapping[str, IntArray], pairs: frozenset[Pair], rows: Sequence[Sequence[str]]
-) -> dict[tuple[str, int], tuple[str, int]]:
-    """(kind, level) of each item to be left out -> (kind, level) of the one that stands for it, which is kept."""
-    found: dict[tuple[str, int], tuple[str, int]] = {}
-    for row in rows:
-        for i, kind in enumerate(row):
-            for first in row[:i]:
-                if (kind, first) in pairs and kind in codes and first in codes:
-                    for level, level_of_first in enumerate(same_picks(codes[kind], codes[first]).tolist()):
-                        if level_of_first >= 0:
-                            item = (first, level_of_first)
-                            found.setdefault((kind, level), found.get(item, item))
-    return found
+    known = order[one[order] >= 0]
+    most = np.full(size, -1)
+    most[one[known]] = other[known]  # the last one stays: that of most picks
+    shared = np.bincount(one[known], picks[known] * (other[known] == most[one[known]]), minlength=size)
+    return np.where(shared >= NEARLY * np.bincount(one[known], picks[known], minlength=size), most, -1)

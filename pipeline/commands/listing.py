@@ -116,7 +116,7 @@ def _verdict(s: Suspect) -> str:
         return "worse than its peers, too small to flag"
     if s.not_separable_from:
         return f"cannot be told from {', '.join(s.not_separable_from)}"
-    return f"explained by {s.explained_by}" if s.explained_by else "as its peers"
+    return f"explained by {s.explained_by}" if s.explained_by else "no clear difference"
 
 
 def _ppm(rate: float | None) -> int | None:

@@ -27,6 +27,7 @@ import numpy as np
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import adjust, flagged_items, odds_ratios
+from pipeline.analysis.same_work import same_picks
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail
 from pipeline.settings import Statistics
@@ -255,20 +256,23 @@ def weeks_on_end(seed: int, *, past: bool = False) -> Row:
 
 
 def fixed_week(seed: int, *, past: bool = False) -> Row:
-    """A set-up that nobody changes. At odd seeds a feeder and a nozzle have 3 or 5 times the odds; else all is well."""
+    """A set-up of which nobody changes all or half. At odd seeds a feeder and a nozzle that stay have 3 or 5 times the
+    odds; else all is well."""
     rng = np.random.default_rng([seed, 10])
+    share = (1.0, 0.5)[seed // 8 % 2]
     faults: dict[Item, float] = {}
     if seed % 2:
         ratio = float(np.log((3.0, 5.0)[seed // 2 % 2]))
-        used = [n for n in all_items("nozzle") if int(n[-1]) < USED_NOZZLES]
-        faults = {("feeder", all_items("feeder")[int(rng.integers(USED_FEEDERS))]): ratio}
-        faults["nozzle", str(rng.choice(used))] = ratio
-    given = with_past(seed, Truth(fixed=True, faults=faults, spread=SPREADS[seed // 4 % 2]))
+        stay = [n for n in all_items("nozzle") if int(n[1]) <= share * len(MACHINES) and int(n[-1]) < USED_NOZZLES]
+        faults = {("feeder", all_items("feeder")[int(rng.integers(int(share * USED_FEEDERS)))]): ratio}
+        faults["nozzle", str(rng.choice(stay))] = ratio
+    given = with_past(seed, Truth(fixed=share, faults=faults, spread=SPREADS[seed // 4 % 2]))
     truth = week(seed, given)
     verdict = judge(truth, weeks_before(seed, given, OLD * (seed // 2 % 2)) if past else ())
     best = oracle(truth, given, verdict)
     found = [f for f in faults if any(f in (one, *verdict.doubt(one)) for one in verdict.flagged)]
     return {
+        "share": share,
         "faults": list(faults),
         "found": found,
         "oracle": [f for f in faults if f in best],
@@ -285,14 +289,17 @@ def _twins(truth: Week, one: Item) -> list[Item]:
     return [(k, truth.keys[k][int(truth.codes[k][mine][0])]) for k in FIXED[one[0]] if k != one[0]]
 
 
-def known(truth: Week, given: Truth, kind: str) -> tuple[FloatArray, FloatArray, float]:
+def known(truth: Week, given: Truth, kind: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Of the items of a kind, in the order of `truth.keys`: expected events of a healthy item on the same work, their
-    dispersion, and the healthy spread. In a fixed set-up, of an item and all that goes with it."""
+    dispersion, and the healthy spread; of an item that always works with others, for all of them together."""
     code, size = truth.codes[kind], len(truth.keys[kind])
-    together = FIXED.get(kind, (kind,)) if given.fixed else (kind,)
     own = np.zeros(code.size)
-    for one in together:
-        own += np.array([truth.effects[one][key] for key in truth.keys[one]])[truth.codes[one]]
+    square = np.zeros(size)
+    for one in FIXED.get(kind, (kind,)) if given.fixed else (kind,):
+        goes_with = np.full(size, one == kind)
+        goes_with[np.flatnonzero(same_picks(code, truth.codes[one], truth.attempts) >= 0)] = True
+        own += np.array([truth.effects[one][key] for key in truth.keys[one]])[truth.codes[one]] * goes_with[code]
+        square += goes_with * SHARE_OF_SPREAD.get(one, 0.0) ** 2
     rate = 1.0 / (1.0 + np.exp(own - truth.eta))
     mean = truth.attempts * rate * np.exp(given.burst**2 / 2) * (1.0 + SECOND_RUN)
     expected = np.bincount(code, mean, size)
@@ -300,9 +307,8 @@ def known(truth: Week, given: Truth, kind: str) -> tuple[FloatArray, FloatArray,
     squares = np.bincount(cells // (truth.place.max() + 1), np.bincount(place, mean) ** 2, size)
     dispersion = (1.0 + 3.0 * SECOND_RUN) / (1.0 + SECOND_RUN)
     dispersion = dispersion + np.expm1(given.burst**2) * squares / np.maximum(expected, 1e-9)
-    shares = [SHARE_OF_SPREAD.get(one, 0.0) for one in together]
-    spread = PACKAGE_STEP * np.sqrt(2.0) if kind == "package" else given.spread * float(np.linalg.norm(shares))
-    return expected, dispersion, float(spread)
+    spread = np.full(size, PACKAGE_STEP * np.sqrt(2.0)) if kind == "package" else given.spread * np.sqrt(square)
+    return expected, dispersion, spread
 
 
 def oracle(truth: Week, given: Truth, verdict: Verdict) -> set[Item]:
@@ -315,7 +321,7 @@ def oracle(truth: Week, given: Truth, verdict: Verdict) -> set[Item]:
         keys = [key for key, enough in zip(table.keys, verdict.judged[kind], strict=True) if enough]
         chosen = np.array([at[key] for key in keys], dtype=np.int64)
         events = table.events[verdict.judged[kind]]
-        p = excess_tail(events, expected[chosen], spread, dispersion[chosen])
+        p = excess_tail(events, expected[chosen], spread[chosen], dispersion[chosen])
         where.extend((kind, key) for key in keys)
         p_values.append(np.where(events >= SETTINGS.least_losses, p, 1.0))
     adjusted = benjamini_hochberg(np.concatenate(p_values))

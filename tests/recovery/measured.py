@@ -108,25 +108,26 @@ def _confusions(rows: Rows) -> Iterator[str]:
 
 
 def _fixed(rows: Rows, past: str) -> Iterator[str]:
-    weeks = rows.get(f"fixed{past}", [])
-    healthy, faulty = ([r for r in weeks if bool(r["faults"]) is bad] for bad in (False, True))
-    if not weeks:
-        return
-    found, said = (sum(len(r[k]) for r in faulty) for k in ("found", "said"))
-    name = f"set-up that nobody changes{_with(past)}"
-    yield (
-        f"| {name}: healthy weeks with any flag | at most 5 % | "
-        f"{share(sum(bool(r['false']) for r in healthy), len(healthy))} |"
-    )
-    for kind in ("feeder", "nozzle"):
-        tool, oracle, of = (sum(one[0] == kind for r in faulty for one in r[k]) for k in ("found", "oracle", "faults"))
-        yield f"| {name}: bad {kind}s (odds x 3 or 5), flagged | - | {share(tool, of)}, the oracle {oracle} |"
-    yield f"| those with the doubt said | all | {share(said, found)} |"
-    mean, error = false_discovery(faulty)
-    yield (
-        f"| {name}: false flags among flags | at most 10 % | {100 * mean:.1f} % +- {100 * error:.1f} "
-        f"(mean of {len(faulty)} weeks) |"
-    )
+    for share_fixed, name in ((1.0, "all"), (0.5, "half")):
+        weeks = [r for r in rows.get(f"fixed{past}", []) if r["share"] == share_fixed]
+        healthy, faulty = ([r for r in weeks if bool(r["faults"]) is bad] for bad in (False, True))
+        if not weeks:
+            continue
+        what = f"{name} of the set-up fixed{_with(past)}"
+        yield (
+            f"| {what}: healthy weeks with any flag | at most 5 % | "
+            f"{share(sum(bool(r['false']) for r in healthy), len(healthy))} |"
+        )
+        for kind in ("feeder", "nozzle"):
+            found, best, of = (sum(f[0] == kind for r in faulty for f in r[k]) for k in ("found", "oracle", "faults"))
+            yield f"| {what}: bad {kind}s (odds x 3 or 5), flagged | - | {share(found, of)}, the oracle {best} |"
+        found, said = (sum(len(r[k]) for r in faulty) for k in ("found", "said"))
+        yield f"| {what}: those with the doubt said | all | {share(said, found)} |"
+        mean, error = false_discovery(faulty)
+        yield (
+            f"| {what}: false flags among flags | at most 10 % | {100 * mean:.1f} % +- {100 * error:.1f} "
+            f"(mean of {len(faulty)} weeks) |"
+        )
 
 
 def _looks(rows: Rows, past: str) -> Iterator[str]:

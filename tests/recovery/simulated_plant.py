@@ -60,8 +60,9 @@ class Truth:
     lonely: str | None = None
     plant: int | None = None
     """Weeks of the same number have items with the same healthy effects; None: each week is a plant of its own."""
-    fixed: bool = False
-    """A set-up that nobody changes: every nozzle on its spindle, every feeder in its slot, with a part of its own."""
+    fixed: float = 0.0
+    """Share of the set-up that nobody changes: nozzles on their spindles (of the first machines), feeders in their
+    slots with a part of their own (in the first slots)."""
     drift: float = 0.0
     """Share of the variance between healthy items that is new each week, where `plant` is given."""
 
@@ -161,22 +162,23 @@ def _work(rng: np.random.Generator, truth: Truth) -> tuple[dict[str, IntArray], 
     chosen = rng.permuted(np.tile(np.arange(6), (SHIFTS, len(HEADS), SLOTS, 1)), axis=-1)
     spindle = chosen[shift, head, slot, used]
     mounted = np.tile(np.arange(len(HEADS) * NOZZLES_A_HEAD), (SHIFTS, 1))
-    for m in range(0 if truth.fixed else len(MACHINES)):
+    for m in range(round(truth.fixed * len(MACHINES)), len(MACHINES)):
         own = np.flatnonzero(MACHINE_OF_HEAD[np.arange(mounted.shape[1]) // NOZZLES_A_HEAD] == m)
         mounted[:, own] = rng.permuted(mounted[:, own], axis=1)
     nozzle = mounted[shift, head * NOZZLES_A_HEAD + spindle]
-    placed = _deal(rng, np.arange(FEEDERS), SHIFTS // 2 + 1)
-    placed = np.tile(np.arange(FEEDERS), (SHIFTS, 1)) if truth.fixed else placed
+    stay = round(truth.fixed * len(MACHINES) * SLOTS)
+    placed = _deal(rng, np.arange(stay, FEEDERS), SHIFTS // 2 + 1)
+    placed = np.hstack([np.tile(np.arange(stay), (len(placed), 1)), placed])
     feeder = placed[shift // 2, machine * SLOTS + slot]
     loaded = _deal(rng, np.repeat(np.arange(PARTS), FEEDERS // PARTS), 3)
-    part = feeder if truth.fixed else loaded[shift // 7, feeder]
+    part = np.where(feeder < stay, PARTS + feeder, loaded[shift // 7, feeder])
     day = shift // 3
     lot_number = np.minimum(day // 3 + rng.integers(0, 2, (FEEDERS, 7))[feeder, day], 3)
-    part_names = [f"P{i:02d}" for i in range(FEEDERS)] if truth.fixed else all_items("part")
+    part_names = [f"P{i:02d}" for i in range(PARTS + stay)]
     reel_key = (part * FEEDERS + feeder) * 7 + day
     if truth.lonely is not None:
         alone = feeder == all_items("feeder").index(truth.lonely)
-        part, lot_number = np.where(alone, PARTS, part), np.where(alone, 0, lot_number)
+        part, lot_number = np.where(alone, len(part_names), part), np.where(alone, 0, lot_number)
         reel_key = np.where(alone, -1, reel_key)
         part_names = [*part_names, "PX"]
     codes = {"head": head, "nozzle": nozzle, "feeder": feeder, "part": part, "package": part % len(PACKAGES)}

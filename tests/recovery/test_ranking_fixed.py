@@ -17,6 +17,10 @@ from tests.recovery.simulated_plant import Item, Truth, item, week
 from tests.recovery.test_ranking_null import PROMISED, RARE
 
 
+HALF = 0.5
+"""Share of what the oracle finds that is found at the least: fewer fail when chance alone would give so few in 2 %."""
+
+
 def _check(name: str, first: int, count: int) -> None:
     rows = run(name, range(first, first + count))
     hits = sum(bool(r["false"]) for r in rows if not r["faults"])
@@ -25,7 +29,7 @@ def _check(name: str, first: int, count: int) -> None:
     found, said, best = (sum(len(r[k]) for r in rows) for k in ("found", "said", "oracle"))
     assert said == found, "each of these has a twin, which must be named"
     assert best >= count / 8, "what nobody can find tries nothing"
-    assert 2 * found >= best, f"{found} found, {best} by one who knows everything else"
+    assert stats.binom.cdf(found, best, HALF) > 0.02, f"{found} found, {best} by one who knows everything else"
 
 
 def test_a_fixed_set_up() -> None:
@@ -47,13 +51,12 @@ def test_one_effect_for_the_same_picks_makes_a_bad_feeder_stand_out_more(monkeyp
     bad = item("feeder", "F007")
     gains = []
     for seed in range(8, 11):
-        given = Truth(fixed=True, plant=seed, faults={bad: float(np.log(6.0))}, expected={bad: 40.0})
+        given = Truth(fixed=1.0, plant=seed, faults={bad: float(np.log(6.0))}, expected={bad: 40.0})
         truth, before = week(10 * seed + 1, given), weeks_before(seed, given, faulty=6)
-        pairs = prepare(with_chances(truth.frame, "missed")).tied
-        assert {("slot", "feeder"), ("part", "feeder"), ("spindle", "nozzle")} <= pairs
+        assert {"feeder+slot+part", "nozzle+spindle"} <= set(prepare(with_chances(truth.frame, "missed")).factors)
         as_one = _p(judge(truth, before), bad)
         with monkeypatch.context() as patch:
-            patch.setattr(same_work, "tied_pairs", lambda codes, rows: frozenset())
+            patch.setattr(same_work, "tied_groups", lambda codes, picks, rows: {})
             gains.append(np.log(_p(judge(truth, before), bad) / as_one))
     assert min(gains) > 0
     assert np.mean(gains) > np.log(10)

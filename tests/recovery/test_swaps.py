@@ -52,7 +52,7 @@ def test_a_nozzle_and_its_spindle_are_exchanged_with_a_healthy_pair_of_the_same_
 
 
 def test_both_sides_of_an_exchange_name_all_that_they_leave_in_doubt() -> None:
-    frame = with_chances(week(43, Truth(fixed=True)).frame, "missed")
+    frame = with_chances(week(43, Truth(fixed=1.0)).frame, "missed")
     feeder, machine, slot, part = frame.select("feeder", "machine", "slot", "part").row(0)
     slot_key = "\x1f".join((machine, slot))
     doubt = (("slot", slot_key), ("part", part))

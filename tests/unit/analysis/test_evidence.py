@@ -59,6 +59,32 @@ def test_a_worn_nozzle_has_its_day_its_reason_and_its_spread() -> None:
     assert len(found.history) == 4
 
 
+def _with_lot(lots: dict[int, str]) -> Context:
+    """N0 as above, working with the lot of the last day in `lots` at or before each day."""
+    context = _context()
+    lot = pl.lit(lots[0])
+    for first, called in sorted(lots.items()):
+        lot = pl.when(pl.col("day") >= day_name(first)).then(pl.lit(called)).otherwise(lot)
+    frame = context.days.with_columns(pl.when(pl.col("nozzle") == "N0").then(lot).otherwise("lot").alias("lot"))
+    return dataclasses.replace(context, days=frame)
+
+
+@pytest.mark.parametrize(
+    ("lots", "said"),
+    [
+        ({0: "OLD", 17: "NEW"}, True),  # it came with the losses
+        ({0: "OLD", 8: "NEW"}, False),  # it had run well for days
+        ({0: "OLD", 23: "NEW"}, False),  # the losses had risen before
+        ({0: "NEW"}, False),  # always together
+    ],
+)
+def test_what_came_when_the_losses_rose_is_said(lots: dict[int, str], said: bool) -> None:
+    doubted = dataclasses.replace(SUSPECT, not_separable_from=("lot NEW", "the parts that it worked with"))
+    found = [e for e in complete(doubted, _with_lot(lots)).evidence if e.name == "began together"]
+    assert len(found) == said
+    assert all(not e.supports and "lot NEW, on " in e.text and day_name(0) in e.compared_with for e in found)
+
+
 @pytest.mark.parametrize(
     ("mine", "others", "supports", "said"),
     [

@@ -7,16 +7,18 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.attribution_model import prepare
 from pipeline.analysis.earlier_weeks import look_back
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import adjust
-from pipeline.analysis.same_work import TIED, TIED_REJECTS, same_picks, stands_for, tied_pairs
+from pipeline.analysis.same_work import ENOUGH, TIED, TIED_REJECTS, same_picks, tied_groups
 from pipeline.settings import Statistics
 from tests.unit.analysis.test_attribution import small_week
 
+IntArray = NDArray[np.int64]
 SETTINGS = Statistics()
 MATERIAL = ("part", "lot", "reel")
 FIGURES = ("losses", "chances", "expected", "effect", "variance", "p")
@@ -44,10 +46,11 @@ def _row(found: Attribution, kind: str, key: str) -> dict[str, float]:
 
 
 @given(LEVELS)
-def test_the_same_picks_are_those_of_equal_sets_of_cells(pairs: list[tuple[int, int]]) -> None:
+def test_with_single_picks_the_same_are_those_of_equal_sets_of_cells(pairs: list[tuple[int, int]]) -> None:
+    """Of fewer than fifty picks a single one is more than a fiftieth, so that nothing but equal sets will do."""
     one, other = (np.array(c, dtype=np.int64) for c in zip(*pairs, strict=True))
     mine_of, theirs_of = ({int(n): set(np.flatnonzero(c == n)) for n in np.unique(c)} for c in (one, other))
-    found = same_picks(one, other)
+    found = same_picks(one, other, np.ones(one.size, dtype=np.int64))
     assert found.size == max(one.max(initial=-1) + 1, 0)
     for level, there in enumerate(found.tolist()):
         mine = mine_of.get(level, set())
@@ -55,43 +58,69 @@ def test_the_same_picks_are_those_of_equal_sets_of_cells(pairs: list[tuple[int, 
         assert ([there] if there >= 0 else []) == same
 
 
-def test_kinds_are_tied_only_where_most_items_of_both_are() -> None:
+def _names(codes: dict[str, IntArray]) -> dict[str, int]:
+    picks = np.ones(next(iter(codes.values())).size, dtype=np.int64)
+    return {name: len(group) for name, group in tied_groups(codes, picks, TIED).items()}
+
+
+def test_a_group_needs_ten_items_or_most_of_its_kinds() -> None:
     feeder = np.repeat(np.arange(8), 4)
     slot, half = feeder.copy(), feeder.copy()
     slot[[0, 31]] = slot[[31, 0]]  # two of eight feeders changed places once
     half[[0, 12, 20, 31]] = half[[31, 20, 12, 0]]
-    assert tied_pairs({"feeder": feeder, "slot": slot}, TIED) == {("slot", "feeder")}
-    assert tied_pairs({"feeder": feeder, "slot": half}, TIED) == frozenset()
-    many = np.arange(32)
-    assert tied_pairs({"feeder": feeder, "reel": many}, TIED) == frozenset()
+    assert _names({"feeder": feeder, "slot": slot}) == {"feeder+slot": 6}
+    assert _names({"feeder": feeder, "slot": half}) == {}, "four of eight are too few to learn a spread from"
+    many, moved = np.repeat(np.arange(40), 4), np.repeat(np.arange(40), 4)
+    moved[40:] = np.roll(moved[40:], 1)
+    assert _names({"feeder": many, "slot": moved}) == {"feeder+slot": ENOUGH}
     unknown = np.where(feeder < 4, feeder, -1)
-    assert tied_pairs({"feeder": feeder, "part": unknown}, TIED) == frozenset()
+    assert _names({"feeder": feeder, "part": unknown}) == {}
     # A nozzle and a feeder with the same picks are not of a kind that a set-up ties together.
-    assert tied_pairs({"feeder": feeder, "nozzle": feeder}, TIED) == frozenset()
+    assert _names({"feeder": feeder, "nozzle": feeder}) == {}
+
+
+def test_lots_and_reels_make_no_group_of_their_own_beside_what_lasts() -> None:
+    feeder = np.repeat(np.arange(12), 2)
+    reel = np.where(feeder < 6, feeder, 6 + np.arange(24))  # half of the feeders had two reels
+    _, reel = np.unique(reel, return_inverse=True)
+    assert _names({"feeder": feeder, "slot": feeder, "reel": reel}) == {"feeder+slot": 12}
+    assert _names({"feeder": feeder, "lot": feeder}) == {"feeder+lot": 12}
+    assert _names({"lot": feeder, "reel": feeder}) == {}
+
+
+@given(st.integers(1, 300), st.integers(1, 300), st.integers(1, 300))
+def test_a_fiftieth_elsewhere_is_still_the_same_work(both: int, mine: int, theirs: int) -> None:
+    """Feeder 0 and part 0 share `both` picks; the feeder has `mine` from another part, the part `theirs` elsewhere."""
+    picks = np.array([both, mine, theirs])
+    feeder, part = np.array([0, 0, 1]), np.array([0, 1, 0])
+    near = both >= 0.98 * (both + mine) and both >= 0.98 * (both + theirs)
+    assert (same_picks(feeder, part, picks)[0] == 0) == near
+    assert (same_picks(part, feeder, picks)[0] == 0) == near
 
 
 def test_one_stands_for_all_that_go_together_and_the_part_does_so_for_rejects() -> None:
     feeder = np.repeat(np.arange(4), 3)
     codes = {"feeder": feeder, "slot": 3 - feeder, "part": (feeder + 1) % 4}
-    for rows, first in ((TIED, "feeder"), (TIED_REJECTS, "part")):
-        out = stands_for(codes, tied_pairs(codes, rows), rows)
-        assert {kind for kind, _ in out} == set(codes) - {first}
-        assert len(out) == 8
-        for (kind, level), (stays, level_of_it) in out.items():
-            assert stays == first
-            assert set(np.flatnonzero(codes[kind] == level)) == set(np.flatnonzero(codes[first] == level_of_it))
+    for rows, name in ((TIED, "feeder+slot+part"), (TIED_REJECTS, "part+feeder+slot")):
+        (found,) = tied_groups(codes, np.ones(feeder.size, dtype=np.int64), rows).items()
+        assert found[0] == name
+        first, *others = name.split("+")
+        for level, twins in found[1].items():
+            assert [kind for kind, _ in twins] == others
+            for kind, same in twins:
+                assert set(np.flatnonzero(codes[kind] == same)) == set(np.flatnonzero(codes[first] == level))
 
 
 def test_a_few_that_are_tied_by_chance_keep_effects_of_their_own() -> None:
-    frame = with_chances(small_week(), "missed")
-    assert prepare(frame).tied == {("lot", "part")}, "a lot a part"
-    assert set(prepare(frame).left_out) == {"lot"}
-    assert {"feeder", "slot", "part", "reel", "nozzle", "spindle"} <= set(prepare(frame).kinds)
+    state = prepare(with_chances(small_week(), "missed"))
+    assert [f for f in state.factors if "+" in f] == ["part+lot"], "a lot a part"
+    assert {"feeder", "slot", "part", "reel", "nozzle", "spindle"} <= set(state.kinds)
+    assert "lot" not in state.kinds
 
 
 def test_what_is_tied_has_one_effect_and_a_row_in_every_kind() -> None:
     frame = _tied()
-    assert set(prepare(frame).kinds) & {"feeder", *MATERIAL} == {"feeder"}
+    assert [f for f in prepare(frame).factors if f.split("+")[0] in ("feeder", *MATERIAL)] == ["feeder+part"]
     found = attribute(frame, SETTINGS)
     for kind in MATERIAL:
         table = found.items[kind]
@@ -141,15 +170,44 @@ def test_an_item_counts_once_among_all_that_were_looked_at() -> None:
         assert q["part"][at] == (1.0 if key == "P3" else q["feeder"][of])
 
 
-def test_weeks_in_which_they_came_apart_keep_them_apart_everywhere() -> None:
+def test_each_group_has_the_spread_that_it_had_in_the_weeks_before() -> None:
     tied, apart = [_tied(seed=n) for n in range(3)], [with_chances(small_week(seed=n), "missed") for n in range(3)]
-    now = prepare(tied[0]).tied
-    always, mixed = look_back(tied, tied=now), look_back([*tied[:2], apart[2]], tied=now)
-    assert always is not None
+    mixed = look_back([*tied[:2], apart[2]])
     assert mixed is not None
-    assert ("part", "feeder") in always.tied
-    assert "part" not in always.seen
-    assert mixed.tied == {("lot", "part")}
-    assert "part" in mixed.seen
-    assert all(first is None for first in attribute(tied[0], SETTINGS, apart).items["part"].twin_of)
-    assert all(attribute(tied[0], SETTINGS, tied).items["part"].twin_of)
+    assert {"feeder", "feeder+part", "part+lot", "reel"} <= set(mixed.seen)
+    weeks = {factor: np.isfinite(seen.variances).any(axis=0).tolist() for factor, seen in mixed.seen.items()}
+    assert weeks["feeder+part"] == [True, True, False]
+    assert weeks["feeder"] == [False, False, True]
+    alone, told = attribute(tied[0], SETTINGS), attribute(tied[0], SETTINGS, tied)
+    assert told.weeks == 3
+    assert not np.array_equal(alone.items["feeder"].p, told.items["feeder"].p)
+    assert np.array_equal(attribute(tied[0], SETTINGS, apart).items["feeder"].twin_of, [None] * 20)
+
+
+def test_a_wrong_load_for_an_hour_keeps_two_together_with_counts_of_their_own() -> None:
+    frame = _tied(odds={("part", "P3"): 6.0})
+    hour = frame.filter(pl.col("feeder") == "F3").head(1).with_columns(
+        pl.lit("P4").alias("part"), pl.lit(0, pl.Int64).alias("losses"), pl.lit(0, pl.Int64).alias("runs"),
+        pl.lit(20, pl.Int64).alias("chances"),
+    )  # fmt: skip
+    moved = pl.concat([frame, hour])
+    found = attribute(moved, SETTINGS)
+    assert found.released == {("feeder", "F3"): (("part", "P3"), ("lot", "L3"), ("reel", "R3"))}
+    counted = moved.group_by("part").agg(pl.col("losses", "chances").sum()).sort("part")
+    parts = found.items["part"]
+    assert (parts.keys, parts.chances.tolist()) == (counted["part"].to_list(), counted["chances"].to_list())
+    assert parts.losses.tolist() == counted["losses"].to_list()
+    here, there = parts.keys.index("P3"), found.items["feeder"].keys.index("F3")
+    assert 0.9 < parts.expected[here] / parts.events[here] < 1.1, (
+        "the feeder's effect is in what it was expected to lose"
+    )
+    assert parts.chances[here] < found.items["feeder"].chances[there]
+
+
+def test_effects_of_a_group_and_of_the_others_of_its_kind_stand_in_one_table() -> None:
+    found = attribute(_tied(cut=4), SETTINGS)
+    feeders = found.items["feeder"]
+    assert feeders.keys == sorted({f"F{n}" for n in range(20)})
+    assert feeders.twin_of == [None] * 20
+    counted = _tied(cut=4).group_by("feeder").agg(pl.col("chances").sum()).sort("feeder")
+    assert feeders.chances.tolist() == counted["chances"].to_list()
