@@ -16,7 +16,6 @@ from tests.recovery.measure import TRIALS, Verdict, judge, run, weeks_before
 from tests.recovery.simulated_plant import Item, Truth, item, week
 from tests.recovery.test_ranking_null import PROMISED, RARE
 
-
 HALF = 0.5
 """Share of what the oracle finds that is found at the least: fewer fail when chance alone would give so few in 2 %."""
 
