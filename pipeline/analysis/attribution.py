@@ -3,8 +3,8 @@
 In:    the week's CELLS with columns `losses`, `runs` and `chances` (analysis/losses.py), the statistical settings.
 Out:   an `Attribution`: per kind and item its losses, what healthy peers would lose, adjusted effect and p-value.
 After: every item with chances has one row; a p-value is given only where there is enough to judge; outliers do not
-       count for the healthy spread that they are held against. Items that did the same picks
-       are judged as one where enough of them are so tied (same_work.py).
+       count for the healthy spread that they are held against. Items that did the same picks are judged as one where
+       enough of them are so tied (same_work.py).
 
 Model: logit P(loss) = sum of an effect for machine type, method, package, part, lot, reel, feeder, slot, head,
 spindle and nozzle; effects of one kind are normal with the kind's healthy spread. Items beyond it are found one at a

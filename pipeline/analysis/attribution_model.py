@@ -103,7 +103,11 @@ class State:
     def first_fit(self) -> tuple[CrossedResult, float]:
         """A fit at a rough spread of every kind, and the dispersion that it shows over item x shift cells."""
         rough = self.fit(np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in self.kinds]), 1.0)
-        bursts = [self.dispersion(rough, k) for k, kind in enumerate(self.kinds) if kind in BURST_KINDS]
+        bursts = [
+            self.dispersion(rough, k)
+            for k, factor in enumerate(self.factors)
+            if not set(BURST_KINDS).isdisjoint(factor.split("+"))
+        ]
         return rough, max(bursts, default=1.0)
 
     def dispersion(self, fit: CrossedResult, k: int) -> float:

@@ -246,13 +246,17 @@ def adjust(found: list[Attribution]) -> list[dict[str, FloatArray]]:
 
 def _of_twins(tables: dict[str, Items], q_values: dict[str, FloatArray]) -> dict[str, FloatArray]:
     """The q-values, and for items that another one was judged for that one's; 1 where it is released."""
+    told = {
+        (kind, key): (float(p), float(q))
+        for kind, table in tables.items()
+        for key, p, q in zip(table.keys, table.p, q_values[kind], strict=True)
+    }
     found = {}
     for kind, table in tables.items():
         q = q_values[kind].copy()
         for i, first in enumerate(table.twin_of):
             if first is not None and np.isfinite(table.p[i]):
-                at = tables[first[0]].keys.index(first[1])
-                q[i] = q_values[first[0]][at] if table.p[i] == tables[first[0]].p[at] else 1.0
+                q[i] = told[first][1] if table.p[i] == told[first][0] else 1.0
         found[kind] = q
     return found
 

@@ -204,6 +204,20 @@ def test_a_wrong_load_for_an_hour_keeps_two_together_with_counts_of_their_own() 
     assert parts.chances[here] < found.items["feeder"].chances[there]
 
 
+def test_bursts_of_feeders_are_seen_where_the_part_stands_for_them() -> None:
+    rng = np.random.default_rng(5)
+    frame = _tied()
+    bursts = frame.select("feeder", "shift").unique().sort(pl.all())
+    bursts = bursts.with_columns(pl.Series("more", rng.gamma(0.5, 2.0, len(bursts))))
+    rate = frame.join(bursts, on=["feeder", "shift"], how="left", maintain_order="left")["more"].to_numpy() * 0.006
+    drawn = rng.binomial(frame["chances"].to_numpy(), np.minimum(rate, 1.0))
+    frame = frame.with_columns(pl.Series("losses", drawn), pl.Series("runs", drawn))
+    missed, rejected = prepare(frame), prepare(frame, ())
+    assert ("feeder+part" in missed.factors, "part+feeder" in rejected.factors) == (True, True)
+    assert missed.first_fit()[1] > 2
+    assert rejected.first_fit()[1] == pytest.approx(missed.first_fit()[1], rel=0.1)
+
+
 def test_effects_of_a_group_and_of_the_others_of_its_kind_stand_in_one_table() -> None:
     found = attribute(_tied(cut=4), SETTINGS)
     feeders = found.items["feeder"]
