@@ -126,7 +126,8 @@ class Service:
 
 FAULT_KINDS = (
     *("too fast", "silent", "clock step", "clock drift", "balance", "reel count", "totals", "feeder counters"),
-    *("nozzle counters", "machine counters", "no losses", "only losses", "reason change", "unknown keys"),
+    *("nozzle counters", "machine counters", "no losses", "kinds not told", "only losses"),
+    *("reason change", "unknown keys"),
     *("duplicate log", "missing file"),
 )
 """Faults of a source that can be declared as known: docs/data_quality.md explains each."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.findings.model import Action, Bundle, LossSummary
+from pipeline.findings.model import Action, Bundle, LossSummary, Rate
 from reports import charts, words
 from reports.cells import Cell, PageTable, build, figure, left, lines, picture, rate_cell, right, text
 
@@ -28,20 +28,28 @@ LOCK_OUT = "⚠ hands in the machine: stop and lock out first"
 
 def losses(rows: Sequence[LossSummary], *, limit: int | None) -> PageTable:
     """Loss rates of the plant this week and last."""
+    picked = any(x.loss == "all" and x.this_week.attempts for x in rows)
     return build(
         "losses",
         "Loss rates of the plant (drawings: rate by week in ppm, grey: its interval)",
         rows,
         (
             (left("Loss", 17), lambda x: text(words.loss_name(x.loss), f"per {words.per(x.loss)}")),
-            (right("This week", 23), lambda x: rate_cell(x.this_week, words.denominator(x.loss))),
-            (right("Last week", 23), lambda x: rate_cell(x.last_week, words.denominator(x.loss))),
+            (right("This week", 23), lambda x: _rate(x.this_week, x.loss, picked)),
+            (right("Last week", 23), lambda x: _rate(x.last_week, x.loss, picked)),
             (right("Bursts", 10), _dispersion),
             (picture("By week", 27), _trend),
         ),
         limit=limit,
         empty="There are no picks in this week, so there is no rate.",
     )
+
+
+def _rate(found: Rate | None, loss: str, picked: bool) -> Cell:
+    """A rate; without a chance, although there were picks, no log tells this kind of loss."""
+    if picked and found is not None and not found.attempts and loss != "all":
+        return text("not known", "no log tells this kind of loss")
+    return rate_cell(found, words.denominator(loss))
 
 
 def _dispersion(summary: LossSummary) -> Cell:

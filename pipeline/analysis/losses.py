@@ -8,6 +8,8 @@ The chain of a pick: picked -> held -> accepted -> placed. A missed pick is coun
 part held, a drop per part accepted. "all" is every loss per pick. A returned part is no loss. A pick whose outcome
 the log does not tell is a chance of "all" and counts there as a loss only when the log says that the part is gone:
 outcome `unknown` is exactly that.
+A machine of whose losses most have no kind (counters of parts used and spoiled, say) tells nothing of missed picks,
+rejects and drops: there it has no chances, so that no rate of 0 is shown.
 """
 
 from __future__ import annotations
@@ -43,8 +45,20 @@ CHANCES = {
 }
 
 
+UNTOLD = 0.5
+"""Share of a machine's losses without a kind beyond which it tells nothing of the kinds. Common practice, no source."""
+
+
 def with_chances(frame: pl.DataFrame, loss: str) -> pl.DataFrame:
-    """Add columns `losses`, `runs` and `chances` for one of words.LOSSES."""
+    """Add columns `losses`, `runs` and `chances` for one of words.LOSSES.
+
+    Whether a machine tells the kinds is asked of all its rows, week by week where the frame has weeks.
+    """
     if loss not in LOSSES:
         raise ValueError(f"loss {loss!r} is not one of {LOSSES}")
-    return frame.with_columns(LOSS[loss].alias("losses"), RUNS[loss].alias("runs"), CHANCES[loss].alias("chances"))
+    counts = {"losses": LOSS[loss], "runs": RUNS[loss], "chances": CHANCES[loss]}
+    scope = [column for column in ("machine", "week") if column in frame.columns]
+    if loss != "all" and scope:
+        told = pl.col("unknown").sum().over(scope) <= UNTOLD * LOSS["all"].sum().over(scope)
+        counts = {name: pl.when(told).then(count).otherwise(0) for name, count in counts.items()}
+    return frame.with_columns(count.alias(name) for name, count in counts.items())

@@ -121,6 +121,7 @@ def plausibility(facts: Facts, plant: Plant) -> list[Finding]:
         *quality_totals.consumption(facts.consumption),
         *quality_content.no_losses(facts.loss_kinds),
         *quality_content.not_counted(facts.counted_kinds),
+        *quality_content.kinds_not_told(facts.loss_kinds),
         *quality_content.only_losses(facts.loss_kinds),
         *quality_content.reason_change(facts.reason_codes),
         *quality_content.unknown_keys(facts.machines, facts.key_shares),
@@ -187,6 +188,10 @@ def _refused(facts: Facts, plant: Plant) -> list[QualityLine]:
 def _faults(frame: pl.DataFrame) -> list[QualityLine]:
     lines = []
     for r in frame.filter(pl.col("unmatched") > 0).iter_rows(named=True):
-        text = f"{r['unmatched']} of {r['faults']} fault messages have no lost part beside them; they are not counted."
+        text = (
+            f"{r['unmatched']} of {r['faults']} fault messages have no lost part beside them; they are not counted."
+            if r["picks"]
+            else f"There are no single picks to which its {r['faults']} fault messages could belong; they do not count."
+        )
         lines.append(QualityLine("note", "faults without a loss", text, r["machine"], float(r["unmatched"]), 0.0))
     return lines

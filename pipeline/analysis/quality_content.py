@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from pipeline.analysis.losses import UNTOLD
 from pipeline.analysis.quality_known import Finding
 from pipeline.findings.model import QualityLine
 
@@ -49,6 +50,9 @@ UNKNOWN_SHARE: Final = 0.01
 
 FEWEST_PICKS: Final = 1000
 
+MENTIONED: Final = 0.1
+"""Share of losses without a kind from which on it is said."""
+
 MOSTLY: Final = 0.5
 """Share of a machine's picks above which losses cannot be all of the truth, a fraction. Common practice, no source."""
 
@@ -70,7 +74,7 @@ def no_losses(frame: pl.DataFrame) -> list[Finding]:
             if math.exp(-expected) < CHANCE:
                 found.append(_zero(r, "no losses", "losses", expected, whom, "problem"))
             continue
-        if r["grain"] != "joint" or r["unknown"] > 0.5 * r["lost"]:
+        if r["grain"] != "joint" or r["unknown"] > UNTOLD * r["lost"]:
             continue
         for kind in KINDS:
             expected, whom = _expected(frame, r, kind) if r[kind] == 0 else (None, "")
@@ -91,6 +95,27 @@ def not_counted(frame: pl.DataFrame) -> list[Finding]:
             "were. Where the report shows 0 for them, they are not counted."
         )
         found.append(Finding("no losses", QualityLine("warning", "not counted", text, r["machine"], 0.0)))
+    return found
+
+
+def kinds_not_told(frame: pl.DataFrame) -> list[Finding]:
+    """Machines of whose losses a good part has no kind: nobody knows which were missed, refused or dropped."""
+    found = []
+    week = frame.filter("this_week")
+    single = set(week.filter((pl.col("grain") == "joint") & (pl.col("attempts") > 0))["machine"])
+    for r in week.filter(pl.col("unknown") > 0).iter_rows(named=True):
+        lost = r["unknown"] + sum(r[kind] for kind in KINDS)
+        share = r["unknown"] / lost
+        if share < MENTIONED or (r["grain"] != "joint" and r["machine"] in single):
+            continue
+        so = (
+            "They count in all losses; missed picks, rejects and drops of this machine are left out of every figure."
+            if share > UNTOLD
+            else "They count in all losses, and rates of missed picks, rejects and drops are too low by them."
+        )
+        text = f"{r['unknown']} losses have no kind: the log does not say how they were lost. {so}"
+        line = QualityLine("note", "kinds not told", text, r["machine"], round(share, 3), MENTIONED)
+        found.append(Finding("kinds not told", line))
     return found
 
 

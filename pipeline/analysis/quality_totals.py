@@ -42,7 +42,8 @@ def totals(frame: pl.DataFrame) -> list[Finding]:
         text = (
             f"The machine's own totals of {r['windows']} windows say {r['placed']} placed and "
             f"{r['not_placed']} not placed; "
-            f"the events in them say {r['events_placed']} and {r['events_not_placed']}."
+            f"the {'counters' if r['counted'] else 'events'} in them say {r['events_placed']} and "
+            f"{r['events_not_placed']}."
         )
         line = QualityLine("warning" if apart else "note", "totals", text, r["machine"], float(ours), float(theirs))
         found.append(Finding("totals" if apart else "", line))

@@ -181,25 +181,27 @@ def _each_item_once(found: list[_Fitted]) -> list[_Fitted]:
     return kept
 
 
-COUNTER_DOUBT: Final[dict[str, str]] = {
-    "nozzle": "the parts and feeders that it worked with",
-    "spindle": "the nozzle on it and the parts that it worked with",
-    "head": "the parts and feeders that it worked with",
-    "feeder": "the part in it and the nozzles that it worked with",
-    "slot": "the feeder and part in it",
-    "part": "the feeder that it came from and the nozzles that it worked with",
-    "package": "the feeders and nozzles that it worked with",
-    "lot": "the feeder that it came from and the nozzles that it worked with",
-    "reel": "the feeder that it came from and the nozzles that it worked with",
+COUNTER_DOUBT: Final[dict[str, tuple[tuple[str, str], ...]]] = {
+    "nozzle": (("part", "the parts that it worked with"), ("feeder", "the feeders that it worked with")),
+    "spindle": (("nozzle", "the nozzle on it"), ("part", "the parts that it worked with")),
+    "head": (("part", "the parts that it worked with"), ("feeder", "the feeders that it worked with")),
+    "feeder": (("part", "the part in it"), ("nozzle", "the nozzles that it worked with")),
+    "slot": (("feeder", "the feeder in it"), ("part", "the part in it"), ("nozzle", "the nozzles that it worked with")),
+    "part": (("feeder", "the feeder that it came from"), ("nozzle", "the nozzles that it worked with")),
+    "package": (("feeder", "the feeders that it came from"), ("nozzle", "the nozzles that it worked with")),
+    "lot": (("feeder", "the feeder that it came from"), ("nozzle", "the nozzles that it worked with")),
+    "reel": (("feeder", "the feeder that it came from"), ("nozzle", "the nozzles that it worked with")),
 }
-"""What a counter of one kind leaves open."""
+"""What a counter of one kind leaves open: kind of the other thing, and words for it where it is not named."""
 
 
 def _alone(suspect: Suspect) -> Suspect:
     """A suspect that only counters tell of."""
     if not suspect.flagged:
         return suspect
-    doubt = (*suspect.not_separable_from, COUNTER_DOUBT[suspect.kind])
+    named = {other.split(" ")[0] for other in suspect.not_separable_from}
+    left = [words for kind, words in COUNTER_DOUBT[suspect.kind] if kind not in named]
+    doubt = (*suspect.not_separable_from, " and ".join(left))
     return dataclasses.replace(suspect, cause="cannot tell", not_separable_from=doubt)
 
 

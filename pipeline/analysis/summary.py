@@ -38,7 +38,7 @@ def summaries(
                 last_week=rate(int(before["losses"][0]), int(before["chances"][0]), settings, dispersion)
                 if len(before)
                 else None,
-                dispersion=dispersions.get(loss),
+                dispersion=dispersions.get(loss) if int(this["chances"].sum()) else None,
                 trend=trend(weekly, "week", settings, dispersion, expected=False),
             )
         )

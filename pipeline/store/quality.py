@@ -184,7 +184,10 @@ def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
-    """Machine totals of windows inside the week beside the events counted in the same windows."""
+    """Machine totals of windows inside the week beside the events counted in the same windows.
+
+    Of a machine without single picks, beside its counters in the hours in which the windows end (`counted` is true).
+    """
     check_total, pick = reading(con, "check_total"), prepare(con)["pick"]
     return pl.DataFrame(
         con.sql(
@@ -193,17 +196,28 @@ def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
                 select machine, start, time, max(placed) as placed, max(coalesce(not_placed, 0)) as not_placed
                 from {check_total} where start >= timestamp '{week.start}' and time <= timestamp '{week.end}' group by
                 all),
-            counted as (
+            events as (
                 select t.machine, t.start, t.time, any_value(t.placed) as placed, any_value(t.not_placed) as not_placed,
                        count(p.outcome) filter (p.outcome = 'placed') as events_placed,
                        count(p.outcome) filter (p.outcome <> 'placed') as events_not_placed
                 from totals t left join {pick} p
                     on p.machine = t.machine and p.time >= t.start and p.time < t.time
-                group by all)
-            select machine, count(*) as windows, cast(sum(placed) as BIGINT) as placed,
-                   cast(sum(not_placed) as BIGINT) as not_placed, cast(sum(events_placed) as BIGINT) as events_placed,
-                   cast(sum(events_not_placed) as BIGINT) as events_not_placed
-            from counted group by machine order by machine
+                group by all),
+            counters as (
+                select machine, sum(y.placed) as placed, sum(y.attempts - y.placed) as not_placed
+                from tally y join finest_grain g using (machine, hour)
+                where y.grain = g.total and (machine, hour) in
+                    (select (machine, date_trunc('hour', time)) from totals)
+                group by machine having bool_and(y.grain <> 'joint')),
+            summed as (
+                select machine, count(*) as windows, sum(placed) as placed, sum(not_placed) as not_placed,
+                       sum(events_placed) as events_placed, sum(events_not_placed) as events_not_placed
+                from events group by machine)
+            select s.machine, s.windows, cast(s.placed as BIGINT) as placed, cast(s.not_placed as BIGINT) as not_placed,
+                   cast(coalesce(c.placed, s.events_placed) as BIGINT) as events_placed,
+                   cast(coalesce(c.not_placed, s.events_not_placed) as BIGINT) as events_not_placed,
+                   c.machine is not null as counted
+            from summed s left join counters c on c.machine = s.machine order by s.machine
             """
         )
     )
@@ -260,7 +274,8 @@ def consumption(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
 
 
 def faults(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
-    """Fault messages that point to a loss, by machine: how many, and how many have no loss beside them."""
+    """Fault messages that point to a loss, by machine: how many, how many have no loss beside them, and whether there
+    are single picks at all."""
     names = prepare(con)
     return pl.DataFrame(
         con.sql(
@@ -277,7 +292,9 @@ def faults(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
                 where p.time >= timestamp '{week.start}' - interval 1 minute
                     and p.time < timestamp '{week.end}' + interval 1 minute)
             select machine, count(*) as faults, count(*) filter (fault_id not in (select fault_id from matched)) as
-            unmatched from pointing group by machine order by machine
+            unmatched, machine in (select machine from {names["pick"]} where time >= timestamp '{week.start}'
+                and time < timestamp '{week.end}') as picks
+            from pointing group by machine order by machine
             """
         )
     )

@@ -85,3 +85,19 @@ def test_bursts_are_told_by_the_source_with_most_losses_and_not_by_none() -> Non
     told = attribute(most, Statistics(smallest_saving=0.0))
     assert found.dispersions["missed"] == pytest.approx(told.dispersion * told.run_length)
     assert (found.dispersions["rejected"], found.dispersions["dropped"]) == (1.0, 1.0), "none was lost in that way"
+
+
+def test_of_counters_that_name_slot_and_part_only_what_is_open_is_left_open() -> None:
+    """A feeder that always works with its slot and its part: both are named, and not said again in other words."""
+    feeder = "F005"
+    joint = week(905, Truth(fixed=1.0, faults={("feeder", feeder): float(np.log(8.0))})).frame
+    cells = _counters(joint, "feeder")
+    counted = (Counted(KINDS["feeder"], cells, _days(cells)),)
+    parts = pl.DataFrame({"part": all_items("part")}).with_columns(unit_cost=pl.lit(0.05))
+    plant = Plant(Path(), statistics=Statistics(smallest_saving=0.0))
+    found = rank(cells, _days(cells), pl.DataFrame(schema=REASONS), parts, plant, "2026-W47", counted)
+    (bad,) = [s for s in found.suspects if s.flagged and s.loss == "missed"]
+    assert (bad.kind, bad.id) == ("feeder", feeder)
+    assert {"slot 5 of M1", "part P32"} <= set(bad.not_separable_from)
+    assert bad.not_separable_from[-1] == "the nozzles that it worked with"
+    assert not any("part in it" in other for other in bad.not_separable_from)

@@ -304,6 +304,33 @@ def test_totals_and_feeder_counters_show_both_figures(clean: Path, tmp_path: Pat
     assert (line.level, line.value, line.expected) == ("warning", float(week.height), float(week.height + 500))
 
 
+def test_totals_of_a_machine_that_only_counts_are_held_against_its_counters(clean: Path, tmp_path: Path) -> None:
+    plant = copy(clean, tmp_path)
+    ends = [MONDAY[WEEK] + timedelta(hours=1, minutes=10 * n) for n in range(60)]
+    counter = {"machine": "M9", "grain": "feeder", "feeder": "M9-F1", "placed": 99, "unknown": 1}
+    window = {"machine": "M9", "placed": 99, "not_placed": 1}
+    plant.load("counts.csv", counter=[{**counter, "time": t} for t in ends])
+    plant.load("totals.csv", check_total=[{**window, "start": t - timedelta(minutes=10), "time": t} for t in ends])
+    (line,) = [q for q in plant.lines() if q.what == "totals"]
+    assert (line.level, line.machine, line.value, line.expected) == ("note", "M9", 6000.0, 6000.0)
+    assert "the counters in them say 5940 and 60." in line.text
+    late = ends[-1] + timedelta(minutes=10)
+    plant.load("more.csv", check_total=[{**window, "start": ends[-1], "time": late, "placed": 199}])
+    line = plant.only("totals")
+    assert (line.level, line.value, line.expected) == ("warning", 6000.0, 6200.0)
+
+
+@pytest.mark.parametrize(("missed", "unknown", "said"), [(99, 1, ""), (80, 20, "too low"), (20, 80, "left out")])
+def test_losses_without_a_kind_are_said(clean: Path, tmp_path: Path, missed: int, unknown: int, said: str) -> None:
+    plant = copy(clean, tmp_path)
+    time = MONDAY[WEEK] + timedelta(hours=3)
+    counts = {"placed": 9900, "missed": missed, "rejected": 0, "dropped": 0, "unknown": unknown}
+    plant.load("counts.csv", counter=[{"time": time, "machine": "M9", "grain": "feeder", "feeder": "F9", **counts}])
+    found = [q for q in plant.lines() if q.what == "kinds not told"]
+    assert [q.machine for q in found] == (["M9"] if said else [])
+    assert all(said in q.text and f"{unknown} losses" in q.text for q in found)
+
+
 @pytest.mark.parametrize("grain", ["nozzle", "machine"])
 def test_counters_are_held_against_the_picks_of_their_own_times(clean: Path, tmp_path: Path, grain: str) -> None:
     """Counters of Monday and Thursday, by the hour and by picks and losses; nothing is said of the days between."""
