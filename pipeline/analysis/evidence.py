@@ -118,6 +118,8 @@ def _spread(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
         items.key(s.kind).eq(item_key).fill_null(False).alias("_mine"), items.key(other).alias("_other")
     )
     mine = frame.filter("_mine").drop_nulls("_other")
+    if mine.is_empty():
+        return []  # the log does not name them
     rest = frame.filter(~pl.col("_mine"))
     plant = float(rest["losses"].sum()) / max(int(rest["chances"].sum()), 1)
     if other == "part":

@@ -59,6 +59,13 @@ def test_a_worn_nozzle_has_its_day_its_reason_and_its_spread() -> None:
     assert len(found.history) == 4
 
 
+def test_where_the_log_does_not_name_the_parts_nothing_is_said_of_them() -> None:
+    context = _context()
+    nameless = dataclasses.replace(context, cells=context.cells.with_columns(pl.lit(None, pl.String).alias("part")))
+    assert "spread" in {e.name for e in complete(SUSPECT, context).evidence}
+    assert "spread" not in {e.name for e in complete(SUSPECT, nameless).evidence}
+
+
 def _with_lot(lots: dict[int, str]) -> Context:
     """N0 as above, working with the lot of the last day in `lots` at or before each day."""
     context = _context()
