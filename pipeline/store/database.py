@@ -8,10 +8,14 @@ After: memory, spill, checkpoint size and extensions are fixed and locked; a dat
 
 from __future__ import annotations
 
+import fcntl
+import os
 import re
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 import duckdb
 
@@ -22,6 +26,9 @@ from pipeline.store import migrations
 from pipeline.store.snapshot import snapshot_path
 
 _FULL = re.compile(r"no space left|disk quota|not enough (disk )?space|max_temp_directory_size", re.IGNORECASE)
+OPENING_SECONDS: Final = 20.0
+PAUSE_SECONDS: Final = 0.05
+"""How long another process is given to open a store of the same folder, and how often it is looked at."""
 _STOPS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 """What the disk or the memory does to a run; any other error of the database is a fault of ours."""
 
@@ -92,6 +99,37 @@ def connect(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnec
 
 def _open(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnection:
     """Open the file; one that a full disk or a kill left half made, with nothing in it, is made anew."""
+    with _one_at_a_time(path.parent):
+        return _open_alone(path, memory_mb, write=write)
+
+
+@contextmanager
+def _one_at_a_time(folder: Path) -> Iterator[None]:
+    """Let no other process of ours open a store of this folder meanwhile.
+
+    DuckDB takes its own lock only once the file is there: who came between would see a file without its headers, and
+    take it for damaged or for left half made. Where folders cannot be locked, or one takes very long, we go on without.
+    """
+    try:
+        held = os.open(folder, os.O_RDONLY)
+    except OSError:
+        yield
+        return
+    try:
+        for _ in range(int(OPENING_SECONDS / PAUSE_SECONDS)):
+            try:
+                fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                time.sleep(PAUSE_SECONDS)
+            except OSError:
+                break
+        yield
+    finally:
+        os.close(held)
+
+
+def _open_alone(path: Path, memory_mb: int, *, write: bool) -> duckdb.DuckDBPyConnection:
     for first in (True, False):
         try:
             # A large insert in order would leave row groups that are not full, which the next checkpoint writes anew.

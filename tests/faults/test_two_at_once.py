@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
+import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import duckdb
 import pytest
 
+from pipeline.store.database import connect
 from tests.faults.runs import ROOT, check, check_one_line, nothing_partial, overlapping_plant
 from tests.plants import pickfall, query, some_picks, tally_digest, write_picks
 
@@ -56,8 +62,33 @@ def test_two_writers(tmp_path: Path, clean: str) -> None:
             assert "in use by another process" in err
             assert len(err.splitlines()) == 1
     assert codes[0] == 0
-    assert set(codes) <= {0, 75}
+    assert set(codes) <= {0, 75}, said
     assert tally_digest(plant) == clean
+
+
+def test_who_comes_while_the_store_is_being_made_waits_for_it(tmp_path: Path) -> None:
+    """A file without its headers is no damaged database, and not one that a kill left, while another is making it."""
+    path = tmp_path / "store" / "pickfall.duckdb"
+    path.parent.mkdir()
+    folder = os.open(path.parent, os.O_RDONLY)
+    fcntl.flock(folder, fcntl.LOCK_EX)
+    path.write_bytes(b"\0" * 8 + b"DUCK")
+    opened: list[list[tuple[int]]] = []
+
+    def come() -> None:
+        with contextlib.closing(connect(path, 100, write=True)) as con:
+            opened.append(con.execute("select n from kept").fetchall())
+
+    other = threading.Thread(target=come)
+    other.start()
+    time.sleep(0.5)
+    assert path.stat().st_size == 12, "it was left alone"
+    path.unlink()
+    with duckdb.connect(str(path)) as con:
+        con.execute("create table kept as select 7 as n")
+    os.close(folder)
+    other.join(60)
+    assert opened == [[(7,)]]
 
 
 def test_readers_get_the_state_from_before_while_logs_are_loaded(tmp_path: Path, clean: str) -> None:
