@@ -168,22 +168,21 @@ def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
             parts.setdefault(finding.follows, []).append(finding)
     found = []
     for follows, mine in parts.items():
+        one = len(mine) == 1
         more = len(mine) - NAMED
         named = ", ".join(f.part for f in mine[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        whose = named if one else f"{len(mine)} parts"
         since = f", since {mine[0].since}" if mine[0].since else ""
         found.append(
             Action(
                 "engineer",
-                f"Leave the part data of {_parts(len(mine))} as they are until {follows} is mended.",
-                f"Their recognition rejects follow it{since}: {named}. It is on the maintenance planner's list.",
+                f"Leave the part data of {whose} as they are until {follows} is mended.",
+                f"{'Its' if one else 'Their'} recognition rejects follow it{since}{'' if one else f': {named}'}. It is "
+                "for the maintenance planner.",
                 None,
             )
         )
     return tuple(found)
-
-
-def _parts(count: int) -> str:
-    return "1 part" if count == 1 else f"{count} parts"
 
 
 def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:

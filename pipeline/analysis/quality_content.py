@@ -104,8 +104,7 @@ def kinds_not_told(frame: pl.DataFrame) -> list[Finding]:
     week = frame.filter("this_week")
     single = set(week.filter((pl.col("grain") == "joint") & (pl.col("attempts") > 0))["machine"])
     for r in week.filter(pl.col("unknown") > 0).iter_rows(named=True):
-        lost = r["unknown"] + sum(r[kind] for kind in KINDS)
-        share = r["unknown"] / lost
+        share = r["unknown"] / r["losses"]
         if share < MENTIONED or (r["grain"] != "joint" and r["machine"] in single):
             continue
         so = (

@@ -101,7 +101,7 @@ def _finding(
         rejects=rate(int(mine["losses"].sum()), int(mine["chances"].sum()), settings, dispersion),
         expected=own_suspect.expected if own_suspect else None,
         flagged=culprit is not None,
-        by_itself=culprit is not None and culprit.kind == "part",
+        by_itself=culprit is not None and (culprit.kind == "part" or f"part {part}" in culprit.not_separable_from),
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
         follows=_follows(culprit),
         since=culprit.since if culprit else None,

@@ -187,7 +187,7 @@ class RecognitionFinding:
 
     expected   rejects if the part were like its healthy peers, on the same work: with whatever else is bad in it
     flagged    the ranking flagged the part, or something that handled most of its rejects
-    by_itself  it flagged the part
+    by_itself  it flagged the part, or something that cannot be told from it
     """
 
     part: str

@@ -139,7 +139,8 @@ def _spliced(envelope: Envelope, _: Context, rows: Rows) -> None:
     """One reel ran into the next. Where the new one's place is not given, it is the old one's."""
     old = location_of(obj(envelope.body, "DepletedMaterial"))
     new = location_of(obj(envelope.body, "NewlyActiveMaterial"))
-    place = Location(new.slot or old.slot, new.feeder or old.feeder, new.lane or old.lane, new.package, new.feeder_type)
+    feeds = new.feeder_type if new.feeder else old.feeder_type
+    place = Location(new.slot or old.slot, new.feeder or old.feeder, new.lane or old.lane, new.package, feeds)
     _reel(envelope, rows, "splice", place, old.package.reel or new.package.leading)
 
 

@@ -25,7 +25,8 @@ def _since(week: Week, history: datetime) -> str:
 
 
 def loss_kinds(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) -> pl.DataFrame:
-    """By machine, grain and whether it is this week: picks, losses that begin a run by kind, losses of unknown kind."""
+    """By machine, grain and whether it is this week: picks, losses that begin a run by kind, losses of unknown kind
+    and of any."""
     return pl.DataFrame(
         con.sql(
             f"""
@@ -33,6 +34,7 @@ def loss_kinds(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) ->
                    cast(sum(t.attempts) as BIGINT) as attempts, cast(sum(t.missed_runs) as BIGINT) as missed,
                    cast(sum(t.rejected_runs) as BIGINT) as rejected, cast(sum(t.dropped_runs) as BIGINT) as dropped,
                    cast(sum(t.lost_runs) as BIGINT) as lost, cast(sum(t.unknown) as BIGINT) as unknown,
+                   cast(sum(t.missed + t.rejected + t.dropped + t.unknown) as BIGINT) as losses,
                    cast(sum(t.attempts - t.placed) as BIGINT) as not_placed
             from tally t left join master_machine mm on mm.machine = t.machine where {_since(week, history)}
             group by all order by t.machine, t.grain, this_week

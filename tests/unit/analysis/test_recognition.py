@@ -94,6 +94,16 @@ def test_the_doubt_of_the_ranking_is_said_here_too() -> None:
     assert sure.follows == "the part, whatever handles it"
 
 
+def test_part_data_that_may_be_to_blame_are_not_to_be_left_alone() -> None:
+    """The feeder is flagged, and the part cannot be told from it; part P10 can."""
+    for other, open_ in (("part P1", True), ("part P10", False)):
+        feeder = dataclasses.replace(_flagged("feeder", "M1", "F1"), not_separable_from=(other,))
+        (found,) = _found(_days({}), feeder)
+        assert (found.flagged, found.by_itself) == (True, open_)
+        told = [a for a in actions((feeder,), (), (), (), QUALITY, 10, (found,)) if a.owner == "engineer"]
+        assert len(told) == (0 if open_ else 1)
+
+
 def test_the_engineer_is_told_when_rejects_follow_what_the_planner_mends() -> None:
     days = _days(*({"part": f"P{n}", "rejected": 40 - n, "placed": 960 + n} for n in range(9)))
     head = dataclasses.replace(_flagged("head", "M1", "H1"), since="2026-11-12", advice="Clean it.")
@@ -102,6 +112,9 @@ def test_the_engineer_is_told_when_rejects_follow_what_the_planner_mends() -> No
     assert [a.what for a in told] == ["Leave the part data of 9 parts as they are until head H1 of M1 is mended."]
     assert "since 2026-11-12: P0, P1, P2, P3, P4, P5 and 3 more." in told[0].why
     assert not [a for a in actions((), (), (), (), QUALITY, 10, _found(days)) if a.owner == "engineer"]
+    one = [a for a in actions((head,), (), (), (), QUALITY, 10, found[:1]) if a.owner == "engineer"]
+    assert [a.what for a in one] == ["Leave the part data of P0 as they are until head H1 of M1 is mended."]
+    assert one[0].why.startswith("Its recognition rejects follow it, since 2026-11-12.")
     lot = _flagged("lot", None, "L1")
     assert len([a for a in actions((lot,), (), (), (), QUALITY, 10, _found(days, lot)) if a.owner == "engineer"]) == 1
 

@@ -40,9 +40,7 @@ def _tied(seed: int = 1, odds: dict[tuple[str, str], float] | None = None, cut: 
 def _row(found: Attribution, kind: str, key: str) -> dict[str, float]:
     table = found.items[kind]
     at = table.keys.index(key)
-    return {
-        name: float(getattr(table, name)[at]) for name in ("losses", "chances", "expected", "effect", "variance", "p")
-    }
+    return {name: float(getattr(table, name)[at]) for name in FIGURES}
 
 
 @given(LEVELS)

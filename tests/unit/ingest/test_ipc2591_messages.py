@@ -80,6 +80,16 @@ def test_how_a_feeder_feeds_is_told_by_its_structure(tmp_path: Path, structure: 
         assert got.rows("carrier", "line", "time", "feeder", "feeder_type") == once, "the first of a file"
 
 
+def test_a_splice_that_names_the_old_feeder_only_tells_how_that_one_feeds(tmp_path: Path) -> None:
+    tray = {"$type": "CFX.Structures.SMTPlacement.SMDTrayFeeder, CFX", "UniqueIdentifier": "FD7"}
+    body = {
+        "DepletedMaterial": {**FULL_PLACE, "CarrierInformation": tray},
+        "NewlyActiveMaterial": {"MaterialPackage": {**PACKAGE, "UniqueIdentifier": "R2"}},
+    }
+    got = stage(write(tmp_path / "a.ndjson", [envelope(SPLICED, body)]))
+    assert got.rows("carrier", "feeder", "feeder_type") == [("FD7", "tray")]
+
+
 def test_a_message_that_only_names_a_feeder_is_passed_over(tmp_path: Path) -> None:
     got = stage(write(tmp_path / "a.ndjson", [installed(material()), envelope(LOADED, {"Materials": [PLACE]})]))
     assert (got.read, got.ignored, got.count("carrier")) == (2, 2, 0)
