@@ -198,22 +198,31 @@ def _p_values(state: State, fit: CrossedResult, dispersion: float, settings: Sta
 
 
 def _p_of_kind(
-    state: State, fit: CrossedResult, k: int, eta: FloatArray, dispersion: float, settings: Statistics
+    state: State,
+    fit: CrossedResult,
+    k: int,
+    eta: FloatArray,
+    dispersion: float,
+    settings: Statistics,
+    only: slice = slice(None),
 ) -> FloatArray:
+    """p-values of the items of one kind, or of `only` some; their peers are all of them."""
     losses, chances = state.counts(k, state.losses), state.counts(k, state.chances)
     expected = state.expected(fit, k, eta)
     estimate, variance = fit.likelihood_only(k)
     unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
     with np.errstate(invalid="ignore"):
         alone = np.where((losses >= settings.least_losses) & (estimate > 0), losses * np.exp(-estimate), np.inf)
+    grid, weights = _spreads(state, k, np.where(state.released[k], np.nan, estimate), variance)
     p = _surprise(
-        losses,
-        np.fmin(expected, alone),
-        np.clip(unsure, 0.0, 25.0),
-        *_spreads(state, k, np.where(state.released[k], np.nan, estimate), variance),
+        losses[only],
+        np.fmin(expected, alone)[only],
+        np.clip(unsure, 0.0, 25.0)[only],
+        grid,
+        weights[only],
         max(dispersion, state.dispersion(fit, k)),
     )
-    return np.where(chances >= settings.least_picks, p, np.nan)
+    return np.where(chances[only] >= settings.least_picks, p, np.nan)
 
 
 def _spreads(state: State, k: int, estimate: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -318,8 +327,9 @@ def _hidden_outlier(
         sigmas: list[float | None] = [float(s) for s in fit.sigmas]
         sigmas[k] = None
         without = state.fit(sigmas, dispersion, fit)
-        alone = _p_of_kind(state, without, k, without.linear_predictor(), dispersion, settings)
-        p[k][level] = np.fmin(p[k][level], alone[level])
+        eta = without.linear_predictor()
+        alone = _p_of_kind(state, without, k, eta, dispersion, settings, slice(level, level + 1))
+        p[k][level] = np.fmin(p[k][level], alone[0])
         state.released[k][level] = False
     free = _significant(state, p, settings)
     if not free:

@@ -9,7 +9,7 @@ After: every piece of evidence is a number with what it is compared with; a clai
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Final
 
@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.analysis import items
 from pipeline.analysis.losses import MEANING, with_chances
 from pipeline.analysis.rates import trend
-from pipeline.analysis.standardise import item_days
+from pipeline.analysis.standardise import NO_WEEKS, all_item_weeks, item_days
 from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import wilson
 from pipeline.findings.model import Evidence, Suspect
@@ -53,15 +53,21 @@ class Context:
     week: str
     settings: Statistics
     dispersions: dict[str, float]
+    weeks: dict[tuple[str, str], dict[str, pl.DataFrame]] = field(default_factory=dict, init=False)
+    """By kind and loss the weeks of all items, once they were asked for."""
+
+    def weeks_of(self, kind: str, item_key: str, loss: str) -> pl.DataFrame:
+        """Losses of an item by week, beside what its peers would have lost: as `item_days` gives them."""
+        if (kind, loss) not in self.weeks:
+            self.weeks[kind, loss] = all_item_weeks(self.days, kind, loss)
+        return self.weeks[kind, loss].get(item_key, NO_WEEKS)
 
 
 def complete(suspect: Suspect, context: Context) -> Suspect:
     """The suspect with its evidence, its beginning and its weeks."""
     item_key = items.key_of(suspect.kind, suspect.machine, suspect.id)
     dispersion = context.dispersions.get(suspect.loss, 1.0)
-    weekly = (
-        item_days(context.days, suspect.kind, item_key, suspect.loss, "week") if _in_days(suspect, context) else None
-    )
+    weekly = context.weeks_of(suspect.kind, item_key, suspect.loss) if _in_days(suspect, context) else None
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))

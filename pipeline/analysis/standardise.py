@@ -6,7 +6,7 @@ After: expected is computed with the item itself left out; a stratum without pee
        the plant, and never to the item.
 
 Model: within a period the chance of a loss is the same for all peers that do the same work (the stratum: the part, or
-for parts and lots the package). Breaks when peers are bad too: the ranking's adjusted effect knows that, this plain
+for parts the package). Breaks when peers are bad too: the ranking's adjusted effect knows that, this plain
 figure does not; it is used for histories and services only.
 Source: indirect standardisation, Breslow and Day (1987), Statistical Methods in Cancer Research II, ch. 2 (from
 memory).
@@ -27,54 +27,53 @@ STRATA: Final[dict[str, tuple[str, str]]] = {"part": ("package", "method"), "pac
 PRIOR_LOSSES: Final = 5.0
 """Weight of the wider group in a stratum's rate, in losses: a stratum of few picks leans on the wider group."""
 
+NO_WEEKS: Final = pl.DataFrame(schema={"week": pl.String, "losses": pl.Int64, "chances": pl.Int64, "expected": float})
+
 
 def item_days(days: pl.DataFrame, kind: str, item_key: str, loss: str, period: str = "day") -> pl.DataFrame:
     """One row a period in which the item worked: `period`, losses, chances, expected; sorted by period."""
-    frame = with_chances(days, loss).with_columns(
-        items.key(kind).eq(item_key).fill_null(False).alias("_mine"), pl.lit("all").alias("_all")
-    )
+    key = items.key(kind)
+    named = with_chances(days, loss).with_columns(pl.when(key == item_key).then(key).alias("_key"))
+    return _against_peers(named, kind, period).drop("_key")
+
+
+def all_item_weeks(days: pl.DataFrame, kind: str, loss: str) -> dict[str, pl.DataFrame]:
+    """By item key what `item_days` gives by week, for all items of a kind in one pass."""
+    named = with_chances(days, loss).with_columns(items.key(kind).alias("_key"))
+    parted = _against_peers(named, kind, "week").partition_by("_key", as_dict=True, include_key=False)
+    return {str(key): frame for (key,), frame in parted.items()}
+
+
+def _against_peers(frame: pl.DataFrame, kind: str, period: str) -> pl.DataFrame:
+    """Losses, chances and expected losses of each item (`_key`) in each period; rows without a key are peers only."""
     stratum, wider = STRATA.get(kind, ("part", "package"))
-    rates = _peer_rates(frame.filter(~pl.col("_mine")), stratum, wider)
-    mine = frame.filter("_mine")
-    plant = _ratio(frame.filter(~pl.col("_mine")))
-    by = list(dict.fromkeys((period, "week", stratum, wider)))
-    joined = (
-        mine.group_by(by, maintain_order=True)
-        .agg(pl.col("losses", "chances").sum())
-        .join(rates[0], on=["week", stratum, wider], how="left", nulls_equal=True)
-        .join(rates[1], on=["week", wider], how="left", nulls_equal=True)
-        .with_columns(pl.coalesce("rate", "wide_rate", pl.lit(plant)).alias("rate"))
-        .sort(by)
-    )
+    by = list(dict.fromkeys((period, "week", stratum, wider, "_key")))
+    counts = pl.col("losses", "chances")
+    cells = frame.with_columns(pl.lit("all").alias("_all")).group_by(by).agg(counts.sum())
+    peers = cells.with_columns(
+        *[(counts.sum() - counts.sum().over("_key")).name.suffix("_plant")],
+        *[_of_peers("week", wider).name.suffix("_wide")],
+        *[_of_peers("week", stratum, wider).name.suffix("_near")],
+    ).filter(pl.col("_key").is_not_null())
+    plant = pl.when(pl.col("chances_plant") > 0).then(pl.col("losses_plant") / pl.col("chances_plant")).otherwise(0.0)
+    rates = peers.with_columns(plant.alias("_rate"))
+    rates = rates.with_columns(_lean("_wide").alias("_rate"))
+    rates = rates.with_columns(_lean("_near").alias("_rate")).sort(by)
     return (
-        joined.group_by(period, maintain_order=True)
-        .agg(
-            pl.col("losses").sum(),
-            pl.col("chances").sum(),
-            (pl.col("rate") * pl.col("chances")).sum().alias("expected"),
-        )
-        .sort(period)
+        rates.group_by("_key", period, maintain_order=True)
+        .agg(counts.sum(), (pl.col("_rate") * pl.col("chances")).sum().alias("expected"))
+        .sort("_key", period)
     )
 
 
-def _ratio(frame: pl.DataFrame) -> float:
-    chances = int(frame["chances"].sum())
-    return float(frame["losses"].sum()) / chances if chances else 0.0
+def _of_peers(*group: str) -> pl.Expr:
+    """Losses and chances of all others in a group."""
+    counts = pl.col("losses", "chances")
+    return counts.sum().over(group) - counts.sum().over(*group, "_key")
 
 
-def _peer_rates(peers: pl.DataFrame, stratum: str, wider: str) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rates by week and stratum (leaning on the wider group) and by week and wider group (leaning on the plant)."""
-    plant = _ratio(peers)
-    wide = peers.group_by("week", wider, maintain_order=True).agg(pl.col("losses").sum(), pl.col("chances").sum())
-    wide = wide.with_columns(_lean(pl.lit(plant)).alias("wide_rate")).select("week", wider, "wide_rate")
-    narrow = peers.group_by("week", stratum, wider, maintain_order=True).agg(
-        pl.col("losses").sum(), pl.col("chances").sum()
-    )
-    narrow = narrow.join(wide, on=["week", wider], how="left", nulls_equal=True)
-    narrow = narrow.with_columns(_lean(pl.col("wide_rate")).alias("rate")).select("week", stratum, wider, "rate")
-    return narrow.sort(pl.all()), wide.sort(pl.all())
-
-
-def _lean(toward: pl.Expr) -> pl.Expr:
-    weight = PRIOR_LOSSES / pl.max_horizontal(toward, pl.lit(1e-9))
-    return (pl.col("losses") + PRIOR_LOSSES) / (pl.col("chances") + weight)
+def _lean(suffix: str) -> pl.Expr:
+    """Rate of a group's peers, leaning on the wider group's; the wider one's where there are no peers."""
+    losses, chances = pl.col(f"losses{suffix}"), pl.col(f"chances{suffix}")
+    weight = PRIOR_LOSSES / pl.max_horizontal("_rate", pl.lit(1e-9))
+    return pl.when(chances > 0).then((losses + PRIOR_LOSSES) / (chances + weight)).otherwise("_rate")

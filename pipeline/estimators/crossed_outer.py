@@ -41,6 +41,7 @@ class OuterFit:
         first = np.full(held.size, START) if start is None else np.clip(start, 0.02, 5.0)
         self.sigmas = np.where(np.isnan(held), first, held)
         self.tolerance = tolerance
+        self.near = start is not None and objective.priors.log_sigma is not None
         self.most = most
         self.beta = objective.stacked[objective.effects :].copy()
         self.scale = np.ones(int(self.free.sum()))
@@ -65,10 +66,13 @@ class OuterFit:
             return self._result(mode, False, f"not converged, spreads are the starting values: {error}")
 
     def _start(self) -> Mode:
-        """Penalised quasi-likelihood: a few fixed-point steps."""
+        """Penalised quasi-likelihood: a few fixed-point steps, none from the spreads of a fit that is near.
+
+        Without a prior of log sigma a spread near 0 hardly moves by its gradient, so there all starts take them.
+        """
         mode = self.objective.mode(self.sigmas)
         for _ in range(4):
-            if not self.free.any():
+            if self.near or not self.free.any():
                 break
             found = np.clip(self.objective.pql_sigmas(mode, self.sigmas), 0.02, 5.0)
             moved = np.max(np.abs(np.log(found / self.sigmas))[self.free])
