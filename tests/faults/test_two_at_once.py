@@ -23,7 +23,7 @@ from tests.plants import pickfall, query, some_picks, tally_digest, write_picks
 
 @pytest.fixture(scope="module")
 def clean(tmp_path_factory: pytest.TempPathFactory) -> str:
-    plant = overlapping_plant(tmp_path_factory.mktemp("clean"), picks=20_000)
+    plant = overlapping_plant(tmp_path_factory.mktemp("clean"), picks=6_000)
     check(pickfall("ingest", "--plant", plant), 0)
     return tally_digest(plant)
 
@@ -52,7 +52,7 @@ def _writing(plant: Path) -> Iterator[None]:
 
 
 def test_two_writers(tmp_path: Path, clean: str) -> None:
-    plant = overlapping_plant(tmp_path, picks=20_000)
+    plant = overlapping_plant(tmp_path, picks=6_000)
     runs = [_start("ingest", "--plant", plant) for _ in range(3)]
     said = [run.communicate(timeout=300) for run in runs]
     codes = sorted(run.returncode for run in runs)
@@ -92,7 +92,7 @@ def test_who_comes_while_the_store_is_being_made_waits_for_it(tmp_path: Path) ->
 
 
 def test_readers_get_the_state_from_before_while_logs_are_loaded(tmp_path: Path, clean: str) -> None:
-    plant = overlapping_plant(tmp_path, picks=20_000)
+    plant = overlapping_plant(tmp_path, picks=6_000)
     check(pickfall("ingest", "--plant", plant), 0)
     before = pickfall("status", "--plant", plant, "--format", "json").stdout
     rank = pickfall("rank", "nozzle", "--plant", plant, "--format", "csv").stdout
@@ -113,7 +113,7 @@ def test_readers_get_the_state_from_before_while_logs_are_loaded(tmp_path: Path,
 
 
 def test_a_copy_that_a_killed_run_left_is_not_read(tmp_path: Path, clean: str) -> None:
-    plant = overlapping_plant(tmp_path, picks=20_000)
+    plant = overlapping_plant(tmp_path, picks=6_000)
     check(pickfall("ingest", "--plant", plant), 0)
     left = plant / "store" / "pickfall.duckdb.before"
     left.write_bytes(b"left behind")
@@ -123,7 +123,7 @@ def test_a_copy_that_a_killed_run_left_is_not_read(tmp_path: Path, clean: str) -
 
 
 def test_a_second_writer_and_readers_while_the_first_logs_are_loaded(tmp_path: Path, clean: str) -> None:
-    plant = overlapping_plant(tmp_path, picks=20_000)
+    plant = overlapping_plant(tmp_path, picks=6_000)
     with _writing(plant):
         for command in (("ingest",), ("status",), ("rank", "nozzle"), ("overage",), ("week", "2026-W47", "--quiet")):
             begin = time.monotonic()
@@ -137,7 +137,7 @@ def test_a_second_writer_and_readers_while_the_first_logs_are_loaded(tmp_path: P
 
 
 def test_a_writer_while_somebody_reads(tmp_path: Path, clean: str) -> None:
-    plant = overlapping_plant(tmp_path, picks=20_000)
+    plant = overlapping_plant(tmp_path, picks=6_000)
     check(pickfall("ingest", "--plant", plant), 0)
     hold = "import duckdb, sys; c = duckdb.connect(sys.argv[1], read_only=True); print('open', flush=True); input()"
     command = [sys.executable, "-c", hold, str(plant / "store" / "pickfall.duckdb")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ SEEDS = range(12, 14)
 PARTS = pl.DataFrame({"part": all_items("part")}).with_columns(unit_cost=pl.lit(0.05))
 
 
+@cache
 def _ranking(seed: int, least_saving: float, *, bad: bool = True, part: str = "") -> Ranking:
     """A week of missed picks in which one nozzle, on a spindle of its own, and a `part` miss six times as often."""
     faults = {("nozzle", all_items("nozzle")[seed]): float(np.log(6.0))} if bad else {}
