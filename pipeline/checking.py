@@ -14,7 +14,7 @@ import duckdb
 from pipeline.analysis import quality_keys as keys
 from pipeline.analysis.quality import Facts
 from pipeline.settings import Plant
-from pipeline.store import frames, quality, quality_clocks, quality_keys, quality_shares, quality_sources
+from pipeline.store import frames, quality, quality_clocks, quality_keys, quality_shares, quality_sources, shared_ids
 
 HISTORY_WEEKS = 8
 """Weeks up to this one that shares of reasons and keys are compared with. Common practice, no source."""
@@ -59,6 +59,7 @@ def collect(con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week, *, 
             *keys.filled_in(quality_keys.fills(con)),
             *keys.fallen(quality_keys.counter_events(con), week.start, week.end),
             *keys.grains(frames.grains(con)),
+            *keys.shared(shared_ids.shared(con)),
             *keys.disagreeing(quality_keys.disagreements(con), week.start, week.end),
         ),
     )

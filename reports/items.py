@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from pipeline.findings.model import ServiceOutcome, Suspect
+from pipeline.findings.names import of_machine
 from reports import words
 
 Key = tuple[str, str, str | None]
@@ -22,8 +23,7 @@ def key(suspect: Suspect) -> Key:
 
 def named(item: Suspect | ServiceOutcome) -> str:
     """`nozzle N1 of M1`; a machine is not of itself."""
-    place = f" of {item.machine}" if item.machine is not None and item.kind != "machine" else ""
-    return f"{item.kind} {item.id}{place}"
+    return f"{item.kind} {item.id}{of_machine(item.kind, item.machine, item.id)}"
 
 
 def headlines(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:

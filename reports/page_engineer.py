@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from pipeline.findings.model import Measured, OffsetDrift, Rate, RecognitionFinding
+from pipeline.findings.names import of_machine
 from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, rate_cell, rate_words, right, text
 
@@ -161,7 +162,9 @@ def _split(name: str, pairs: tuple[tuple[str, Rate], ...]) -> tuple[str, tuple[F
 
 
 def _drift_words(item: OffsetDrift) -> str:
-    return f"feeder {item.feeder} of {item.machine}" + (f", slot {item.slot}" if item.slot is not None else "")
+    return f"feeder {item.feeder}{of_machine('feeder', item.machine, item.feeder)}" + (
+        f", slot {item.slot}" if item.slot is not None else ""
+    )
 
 
 def drift_table(drifts: Sequence[OffsetDrift], *, limit: int | None) -> PageTable:

@@ -18,6 +18,7 @@ from pipeline.findings.model import (
     ServiceOutcome,
     Suspect,
 )
+from pipeline.findings.names import of_machine
 
 NAMED = 6
 """Parts named in one line."""
@@ -105,7 +106,7 @@ def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...],
         found.append(_from_suspect(s, "maintenance planner", note, hands=True))
     for (kind, item), service in failed.items():
         why = f"{service.action} on {service.time[:10]}: {service.verdict}. {service.text}"
-        where = f" of {service.machine}" if service.machine and kind != "machine" else ""
+        where = of_machine(kind, service.machine, item)
         found.append(
             Action(
                 "maintenance planner",
@@ -121,7 +122,7 @@ def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...],
 
 
 def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Action:
-    where = f" of {s.machine}" if s.machine else ""
+    where = of_machine(s.kind, s.machine, s.id)
     effect = f"{s.effect:.1f} times the odds of its peers" if s.effect is not None else "more than its peers"
     since = f", since {s.since}" if s.since else ""
     what = {"missed": "missed picks", "rejected": "recognition rejects", "dropped": "drops", "all": "losses"}[s.loss]

@@ -8,10 +8,14 @@ After: nothing is judged; every line carries how many picks, hours or lines it i
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Final
 
 import polars as pl
 
 from pipeline.findings.model import QualityLine
+
+SHOWN_NAMES: Final = 5
+"""Machines that a line about several names."""
 
 
 def filled_in(fills: pl.DataFrame) -> list[QualityLine]:
@@ -46,14 +50,30 @@ def fallen(events: pl.DataFrame, start: datetime, end: datetime) -> list[Quality
 
 
 def grains(frame: pl.DataFrame) -> list[QualityLine]:
-    """From which counters the answers come, for machines that do not log every pick."""
+    """From which counters the answers come, for machines that do not log every pick: a line for all that are alike."""
     found = []
-    for r in frame.filter(pl.col("grain").fill_null("") != "joint").iter_rows(named=True):
+    counted = frame.filter(pl.col("grain").fill_null("") != "joint")
+    alike = counted.group_by("question", "grain").agg(pl.col("machine").sort(), pl.col("hours").sum())
+    for r in alike.sort("machine", "question", "grain").iter_rows(named=True):
         about = {"nozzle": "nozzles and heads", "feeder": "feeders, parts and reels"}.get(r["question"], "the machine")
         what = f"{r['grain']} counters" if r["grain"] else "nothing"
-        text = f"In {r['hours']} hour(s) the figures of {about} come from {what}: there are no single picks."
-        found.append(QualityLine("note", "counters", text, r["machine"], float(r["hours"])))
+        machines = r["machine"]
+        where = f"On {_listed(machines)}, in" if len(machines) > 1 else "In"
+        text = f"{where} {r['hours']} hour(s) the figures of {about} come from {what}: there are no single picks."
+        only = machines[0] if len(machines) == 1 else None
+        found.append(QualityLine("note", "counters", text, only, float(r["hours"])))
     return found
+
+
+def _listed(names: list[str]) -> str:
+    """Some names, and how many more.
+
+    >>> _listed(["A", "B", "C"]), _listed(list("ABCDEFGH"))
+    ('A, B and C', 'A, B, C, D, E and 3 more')
+    """
+    if len(names) > SHOWN_NAMES + 1:
+        return f"{', '.join(names[:SHOWN_NAMES])} and {len(names) - SHOWN_NAMES} more"
+    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[QualityLine]:
@@ -68,4 +88,25 @@ def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[Qua
             f"says {r['kept_outcome']}."
         )
         found.append(QualityLine("warning", "files disagree", text, str(machine[0]), float(len(part)), 0.0))
+    return found
+
+
+def shared(frame: pl.DataFrame) -> list[QualityLine]:
+    """Ids that machines use alike for nozzles or feeders of their own."""
+    found = []
+    for r in frame.iter_rows(named=True):
+        kind = r["kind"]
+        text = (
+            f"Machines number their {kind}s alike: {r['id']} works on {r['machines']} machines at the same time. Each "
+            f"is taken for a {kind} of its own on each machine, and the machine stands before its id."
+        )
+        if kind == "nozzle":
+            text += " If these are names of types, the log's column is nozzle_type, not nozzle."
+        found.append(QualityLine("note", f"{kind} ids", text, None, float(r["ids"])))
+        if r["unplaced"]:
+            text = (
+                f"{r['unplaced']} reel event(s) name such a feeder without its slot: whose is not known, and the "
+                "reel, part and lot of its picks may be those of another machine. Log the slot beside the feeder."
+            )
+            found.append(QualityLine("warning", "reels on feeders", text, None, float(r["unplaced"]), 0.0))
     return found

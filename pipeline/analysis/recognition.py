@@ -25,6 +25,7 @@ from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
 from pipeline.findings.model import Measured, Rate, RecognitionFinding, Suspect
+from pipeline.findings.names import of_machine
 from pipeline.settings import Statistics
 
 LEAST_REJECTS: Final = 5
@@ -140,7 +141,7 @@ def _culprit(part: str, mine: pl.DataFrame, own: pl.DataFrame, flagged: list[Sus
 def _follows(culprit: Suspect | None) -> str:
     if culprit is None:
         return "nothing in particular"
-    where = f" of {culprit.machine}" if culprit.machine else ""
+    where = of_machine(culprit.kind, culprit.machine, culprit.id)
     named = "the part" if culprit.kind == "part" else f"{culprit.kind} {culprit.id}{where}"
     if culprit.not_separable_from:
         return f"{named}, or {' or '.join(culprit.not_separable_from)} (cannot tell)"

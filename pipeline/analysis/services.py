@@ -87,11 +87,11 @@ def _key_of(row: dict[str, str], days: pl.DataFrame) -> str | None:
     """The item's key in `days`; None when no pick names it."""
     kind, item, machine = row["kind"], row["id"], row["machine"]
     columns = items.COLUMNS[kind]
-    tail = item.split("/")[-1]
+    called = {item, item.split("/")[-1], f"{machine}/{item}"}
     keys = days.select(items.key(kind).alias("key"), *columns).unique().drop_nulls().sort("key")
     for candidate in keys.iter_rows(named=True):
         named = items.name(kind, candidate["key"])
-        if named[1] in (item, tail) and (named[0] is None or machine is None or named[0] == machine):
+        if named[1] in called and (named[0] is None or machine is None or named[0] == machine):
             return str(candidate["key"])
     return None
 

@@ -19,14 +19,17 @@ from pipeline.findings.model import Bundle, Suspect
 
 def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[dict[str, Any], Mapping[str, Rows]]:
     """Document and sections; UserError when the item is unknown or stands on several machines."""
-    mine = [s for s in bundle.suspects if s.kind == kind and s.id == item and machine in (None, s.machine)]
+    of_kind = [s for s in bundle.suspects if s.kind == kind and machine in (None, s.machine)]
+    mine = [s for s in of_kind if item in (s.id, s.id.removeprefix(f"{s.machine}/"))]
     if not mine:
         near = difflib.get_close_matches(item, sorted({s.id for s in bundle.suspects if s.kind == kind}), 3)
         hint = f" Did you mean {', '.join(near)}?" if near else ""
-        raise UserError(f"no {kind} {item!r} in week {bundle.week}.{hint}")
+        where = f" of {machine}" if machine else ""
+        raise UserError(f"no {kind} {item!r}{where} in week {bundle.week}.{hint}")
     machines = sorted({s.machine for s in mine if s.machine})
     if len(machines) > 1:
         raise UserError(f"{kind} {item!r} is on {', '.join(machines)}. Name one with --machine.")
+    item = mine[0].id
     services = [s for s in bundle.services if s.kind == kind and s.id == item]
     drifts = [d for d in bundle.drifts if kind == "feeder" and d.feeder == item]
     recognition = [r for r in bundle.recognition if kind == "part" and r.part == item]

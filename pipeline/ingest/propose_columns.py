@@ -18,7 +18,15 @@ from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
 from pipeline.ingest.propose_counters import grain_of, running_doubt
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
-from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, REASON_ROOTS, VALUE_ROOTS, best_word, roots_score
+from pipeline.ingest.propose_words import (
+    COLUMN_ROOTS,
+    COUNT_ROOTS,
+    OUTCOME_ROOTS,
+    REASON_ROOTS,
+    VALUE_ROOTS,
+    best_word,
+    roots_score,
+)
 from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema.table import Column
 from pipeline.schema.tables import table
@@ -167,7 +175,9 @@ def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column]
         return
     scored = []
     for column in wanted:
-        roots = f"{COLUMN_ROOTS.get(column.name, '')} {column.name.replace('_', '')}"
+        counted = table_name == "counter" and column.name in COUNT_ROOTS
+        known = COUNT_ROOTS[column.name] if counted else COLUMN_ROOTS.get(column.name, "")
+        roots = f"{known} {column.name.replace('_', '')}"
         for i, title in enumerate(sample.names):
             last = title.rsplit(".", 1)[-1] if sample.content == "json_lines" else title
             if i not in taken and (score := roots_score(last, roots)):

@@ -10,16 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Final
 
+from scipy import special
+
 from pipeline.ingest.mapping import COUNTS
 from pipeline.ingest.propose_sample import Sample
 
 PICKERS: Final = ("nozzle", "spindle", "head")
 CARRIERS: Final = ("feeder", "slot", "lane", "part", "reel", "lot")
-LEAST_STEPS: Final = 8
-"""Steps from one line to the next of the same keys that are needed to tell. Counts of intervals rise in all of eight in
-one of 250 logs."""
-NOT_FALLING: Final = 0.9
-"""Share of the steps that do not fall where totals run on; the others are resets."""
+CHANCE: Final = 1 / 250
+"""Chance that counts of intervals, which fall in at least every second step from one line to the next of the same keys,
+look like totals that run on: at least eight steps are needed, more where some of them fall."""
+NOT_FALLING: Final = 0.75
+"""Share of the steps that do not fall where totals run on; the others are resets, by a change of jobs or shifts."""
 
 
 def grain_of(columns: Iterable[str]) -> tuple[str, str]:
@@ -63,7 +65,8 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
             rising += sum(now) > sum(last[key])
             falling += any(b < a for a, b in zip(last[key], now, strict=True))
         last[key] = now
-    if steps < LEAST_STEPS or steps - falling < NOT_FALLING * steps or 2 * rising < steps:
+    by_chance = float(special.bdtr(falling, steps, 0.5)) if steps else 1.0
+    if by_chance > CHANCE or steps - falling < NOT_FALLING * steps or 2 * rising < steps:
         return None
     said = "no count falls" if not falling else f"counts fall in {falling} only, as after a reset,"
     return (

@@ -16,12 +16,13 @@ from pipeline.ingest.mapping import COUNTS, WORDS
 from pipeline.ingest.propose_columns import SURE
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of
-from pipeline.ingest.propose_words import COLUMN_ROOTS, OUTCOME_ROOTS, VALUE_ROOTS, best_word, roots_score
+from pipeline.ingest.propose_words import COLUMN_ROOTS, COUNT_ROOTS, OUTCOME_ROOTS, VALUE_ROOTS, best_word, roots_score
 
 MOST_TEXTS: Final = 12
 """Distinct texts up to which a column can be one of results or events."""
 ITEMS: Final = ("head", "spindle", "nozzle", "feeder", "slot", "part", "reel", "lot", "designator")
 _FAULT_ROOTS: Final = "fault faulttype alarm störung stoerung 異常"
+_NEARLY_ALL: Final = 0.98
 _WHOLE: Final = re.compile(r"\d+([.,'\u2019 \u00a0\u202f]\d{3})*")
 
 
@@ -40,13 +41,42 @@ def table_of(sample: Sample) -> tuple[str, str]:
 def _of_counts(sample: Sample) -> tuple[str, str] | None:
     """Counts instead of single picks: at least two kinds of them, or what was placed between two times."""
     counts = {c: i for c in COUNTS if c != "remaining" for i in _named(sample, c) if _is_whole(sample, i)}
+    by_outcome = {c: i for c, i in _called_as_outcomes(sample).items() if c not in counts}
     items = any(_named(sample, c) for c in ITEMS)
     missing = [i for i in _named(sample, "not_placed") if _is_whole(sample, i)]
     if not items and "placed" in counts and (missing or len(counts) == 1) and len(_times(sample)) > 1:
         return "check_total", _said("totals between two times", [counts["placed"], *missing], sample)
+    if len(set(counts.values())) < 2:  # outcomes for names: flags of single picks may be called so, too
+        counts |= by_outcome
+        if "attempts" not in counts or not _adds_up(sample, counts):
+            return None
     if len(set(counts.values())) > 1:
         return "counter", _said("counts", counts.values(), sample)
     return None
+
+
+def _called_as_outcomes(sample: Sample) -> dict[str, int]:
+    """Whole numbers under the words for outcomes, such as "no part": our count -> column."""
+    found: dict[str, int] = {}
+    for i in range(_width(sample)):
+        word, sure = best_word(_title(sample, i), COUNT_ROOTS, COUNT_ROOTS)
+        if word is not None and sure and word not in found and _is_whole(sample, i):
+            found[word] = i
+    return found
+
+
+def _adds_up(sample: Sample, counts: dict[str, int]) -> bool:
+    """True if picks are never fewer than what came of them, and mostly more than one a line."""
+    rows = [[_count(row[i]) for i in counts.values()] for row in sample.rows]
+    whole = [[n for n in row if n is not None] for row in rows if None not in row]
+    at = list(counts).index("attempts")
+    fit = sum(row[at] >= max(row) for row in whole)
+    several = sum(row[at] > 1 for row in whole)
+    return bool(whole) and fit >= _NEARLY_ALL * len(whole) and 2 * several > len(whole)
+
+
+def _count(cell: str) -> int | None:
+    return int(re.sub(r"\D", "", cell)) if _WHOLE.fullmatch(cell) else None
 
 
 def _of_events(sample: Sample) -> tuple[str, str] | None:

@@ -38,7 +38,7 @@ COLUMN_ROOTS: Final[Mapping[str, str]] = {
     "dx": "dx offx offsetx xoffset xoff versatzx x",
     "dy": "dy offy offsety yoffset yoff versatzy y",
     "dangle": "dangle angle theta offsetangle winkel drehung 角度",
-    "attempts": "attempts picks pickcount picked pick aufnahmen 吸着数 吸着回数",
+    "attempts": "attempts picks pickcount picked pick pickup pickups aufnahmen 吸着数 吸着回数",
     "placed": "placed placements placement mounted bestückt bestueckt 実装数 搭載数",
     "not_placed": "notplaced unplaced lost nichtbestückt 未実装",
     "missed": "missed misses miss pickerror pickerrors fehlgriffe aufnahmefehler 吸着ミス 吸着エラー",
@@ -131,6 +131,12 @@ VALUE_ROOTS: Final[Mapping[str, Mapping[str, str]]] = {
     "grain": {"nozzle": "nozzle", "feeder": "feeder", "machine": "machine", "joint": "joint"},
     "good": {"true": "true ok good pass gut 1 yes ja", "false": "false ng bad fail schlecht 0 no nein"},
 }
+
+COUNT_ROOTS: Final[Mapping[str, str]] = {
+    **{ours: f"{COLUMN_ROOTS.get(ours, '')} {roots}" for ours, roots in OUTCOME_ROOTS.items()},
+    "attempts": COLUMN_ROOTS["attempts"],
+}
+"""Roots for columns of counts: how a pick ended is counted under the same words as it is told."""
 
 
 def bare(text: str) -> str:

@@ -2,8 +2,9 @@
 
 In:    an open store (read-only will do) and the plant's settings.
 Out:   polars frames, sorted by their keys.
-After: no machine hour counts twice. Where a machine logs nozzle and feeder counters side by side they describe the same
-       picks, and each frame takes of every machine hour the one grain that is finest for its question (GRAINS_FOR).
+After: ids that machines use alike name their machine, as "L1M1/N07". No machine hour counts twice. Where a machine logs
+       nozzle and feeder counters side by side they describe the same picks, and each frame takes of every machine hour
+       the one grain that is finest for its question (GRAINS_FOR).
 
 Tallies are by UTC hour; shift, day and ISO week are those of the plant's wall clock at the middle of that hour, so
 that zones of half hours and shifts that begin at half past come out right.
@@ -23,6 +24,7 @@ from pipeline.rollup.sources import reading
 from pipeline.schema import frames
 from pipeline.schema.arrow import ArrowStream
 from pipeline.settings import Plant, shift_hours
+from pipeline.store import shared_ids
 
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
 GRAINS: Final[dict[str, pl.DataType]] = {
@@ -42,11 +44,15 @@ TOLD_FEEDERS: Final = (
 _MASTERS = (
     "left join master_machine mm on mm.machine = t.machine left join master_part mp on mp.part = t.part "
     "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle "
-    f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder"
+    f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder "
+    "left join shared_id sn on sn.kind = 'nozzle' and sn.id = t.nozzle "
+    "left join shared_id sf on sf.kind = 'feeder' and sf.id = t.feeder"
 )
 _DERIVED = {
     "line": "mm.line",
     "machine_type": "mm.machine_type",
+    "nozzle": "case when sn.id is null then t.nozzle else t.machine || '/' || t.nozzle end",
+    "feeder": "case when sf.id is null then t.feeder else t.machine || '/' || t.feeder end",
     "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
     "feeder_type": "coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)",
     "package": "coalesce(mp.package, t.package)",
@@ -102,7 +108,9 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
 
     clock         the hour's shift, local day and ISO week
     finest_grain  for each machine hour the grain that counts, one column a question
+    shared_id     nozzle and feeder ids that machines use alike for things of their own (shared_ids.py)
     """
+    shared_ids.find(con)
     zone = ZoneInfo(plant.zone)
     begins = shift_hours(plant.shifts)
     rows: list[tuple[datetime, datetime, str, str]] = []
@@ -209,8 +217,10 @@ def offsets(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         for c in ("dx_sum", "dx_squares", "dy_sum", "dy_squares")
     )
     sql = (
-        f"select c.day, t.machine, t.feeder, t.slot, t.part, cast(sum(t.offsets) as BIGINT) as offsets, {sums} "
-        "from tally t join clock c using (hour) where t.offsets > 0 and t.feeder is not null group by all"
+        f"select c.day, t.machine, {_DERIVED['feeder']} as feeder, t.slot, t.part, "
+        f"cast(sum(t.offsets) as BIGINT) as offsets, {sums} from tally t join clock c using (hour) "
+        "left join shared_id sf on sf.kind = 'feeder' and sf.id = t.feeder "
+        "where t.offsets > 0 and t.feeder is not null group by all"
     )
     return _read(con, sql, frames.OFFSETS)
 

@@ -73,6 +73,16 @@ def test_totals_that_run_on_are_told_by_their_not_falling(tmp_path: Path) -> Non
     assert (len(got.rows("running")), set(got.rows("running")), got.refused) == (16, {(True,)}, [])
 
 
+def test_totals_that_are_set_back_every_eighth_line_run_on_all_the_same(tmp_path: Path) -> None:
+    """A counter for each job or shift, read every hour."""
+    proposal, got = proposed(
+        tmp_path, _hourly([[300 * (1 + h % 8), 250 * (1 + h % 8)] for h in range(16)]), "x.csv", "counter"
+    )
+    assert tomllib.loads(proposal)["constants"]["running"] == "true"
+    assert "counts fall in 2 only, as after a reset, in 30 steps" in checked(proposal)["running"]
+    assert (len(got.rows("running")), set(got.rows("running"))) == (32, {(True,)})
+
+
 @pytest.mark.parametrize(
     "totals",
     [

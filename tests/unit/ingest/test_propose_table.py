@@ -30,6 +30,9 @@ def _log(head: str, *rows: str) -> str:
         ("counter", _log("time;machine;feeder;picks;misses;rejects", "M1;F1;120;1;0", "M1;F2;98;0;2")),
         ("counter", _log("Zeit;Maschine;Düse;Aufnahmen;Fehlgriffe", "M1;N1;120;1", "M1;N2;98;0")),
         ("counter", _log("time;machine;picks;placed;dropped", "M1;1 200;1 190;1", "M1;980;975;0")),
+        ("counter", _log("time;machine;nozzle;pickups;no_part;vision bad;lost", "M1;N1;120;1;0;0", "M1;N2;98;0;2;1")),
+        ("counter", _log("time;machine;head;吸着数;吸着ミス;認識エラー", "M1;H1;120;1;0", "M1;H2;98;0;2")),
+        ("pick", _log("time;machine;nozzle;pick;vision;error", "M1;N1;1;3;E1", "M1;N2;2;3;E4")),
         ("check_total", _log("end;start;machine;placed", *(f"2026-11-16 05:0{i}:00;M1;{i}00" for i in range(3)))),
         (
             "check_total",
@@ -51,6 +54,18 @@ def test_the_table_is_told_by_columns_and_words(tmp_path: Path, table: str, text
     assert tomllib.loads(made)["table"] == table
     assert ("table" in checked(made)) is (table != "pick")  # a table that was guessed is marked
     assert tomllib.loads(propose(path, table)) == tomllib.loads(made)
+
+
+def test_counts_are_called_as_outcomes_are(tmp_path: Path) -> None:
+    rows = [f"2026-11-16 {h:02d}:00:00;M1;N{n};{90 + 7 * h};{h % 3};{n};0" for h in range(9) for n in range(3)]
+    text, got = proposed(
+        tmp_path, "\n".join(["time;machine;nozzle;pickups;no part;vision bad;lost", *rows]), "n.csv", "counter"
+    )
+    columns = tomllib.loads(text)["columns"]
+    named = {"attempts": "pickups", "missed": "no part", "rejected": "vision bad", "dropped": "lost"}
+    assert {ours: columns.get(ours) for ours in ("part", "outcome", *named)} == {"part": None, "outcome": None, **named}
+    sums = [sum(counts) for counts in zip(*got.rows("attempts, missed, rejected, dropped"), strict=True)]
+    assert sums == [3186, 27, 27, 0]
 
 
 def test_a_day_beside_a_clock_with_its_zone_and_a_unit_that_is_a_machine(tmp_path: Path) -> None:

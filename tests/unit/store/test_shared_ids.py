@@ -1,0 +1,132 @@
+"""Nozzles and feeders that machines number alike are things of their own; one that was moved is not."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from pipeline import settings
+from pipeline.analysis.quality_keys import shared as shared_lines
+from pipeline.commands.explain import explain
+from pipeline.errors import UserError
+from pipeline.store import frames, shared_ids
+from pipeline.weekly import analyse
+from tests.plants import make_plant
+from tests.unit.rollup.staged import load, store
+
+MONDAY = datetime(2026, 11, 16, 6)  # noqa: DTZ001
+WEEK = frames.iso_week("2026-W47", ZoneInfo("UTC"))
+
+
+def _hours(machine: str, nozzle: str, hours: Iterable[int], feeder: str = "") -> list[dict[str, Any]]:
+    """A pick an hour."""
+    row = {"machine": machine, "nozzle": nozzle, "feeder": feeder or f"F-{machine}", "part": "P", "outcome": "placed"}
+    return [{**row, "time": MONDAY + timedelta(hours=h)} for h in hours]
+
+
+def _names(folder: Path, picks: list[dict[str, Any]], column: str = "nozzle") -> set[str]:
+    make_plant(folder)
+    with store(folder) as con:
+        load(con, "file", {"pick": picks})
+        frames.set_clock(con, settings.load(folder), WEEK.start, WEEK.end)
+        named = (frames.cells(con, WEEK), frames.days(con), frames.reasons(con))
+    assert set(named[0][column]) == set(named[1][column])
+    return set(named[0][column])
+
+
+def test_an_id_at_work_on_two_machines_at_once_is_that_of_two_things(tmp_path: Path) -> None:
+    picks = [*_hours("M1", "1", range(8)), *_hours("M2", "1", range(8)), *_hours("M1", "N-17", range(40))]
+    assert _names(tmp_path / "a", picks) == {"M1/1", "M2/1", "N-17"}
+    assert _names(tmp_path / "b", picks, "feeder") == {"F-M1", "F-M2"}
+
+
+def test_one_that_is_moved_at_every_shift_stays_itself(tmp_path: Path) -> None:
+    """Eight hours on each of two machines by turns, on both in the hour of the move."""
+    picks = [
+        pick for shift in range(10) for pick in _hours(f"M{1 + shift % 2}", "N-17", range(8 * shift, 8 * shift + 9))
+    ]
+    assert _names(tmp_path, picks) == {"N-17"}
+
+
+def test_a_few_hours_prove_nothing(tmp_path: Path) -> None:
+    picks = [*_hours("M1", "1", range(4)), *_hours("M2", "1", range(4))]
+    assert _names(tmp_path, picks) == {"1"}
+
+
+def test_where_most_are_numbered_alike_all_are(tmp_path: Path) -> None:
+    """The ninth nozzle is there on one machine only."""
+    picks = [p for m in ("M1", "M2") for n in range(1, 9) for p in _hours(m, str(n), range(8))]
+    assert _names(tmp_path, [*picks, *_hours("M1", "9", range(8))]) == {
+        *(f"M{m}/{n}" for m in (1, 2) for n in range(1, 9)),
+        "M1/9",
+    }
+
+
+def test_feeders_too(tmp_path: Path) -> None:
+    picks = [*_hours("M1", "N1", range(8), "1"), *_hours("M2", "N2", range(8), "1")]
+    assert _names(tmp_path, picks, "feeder") == {"M1/1", "M2/1"}
+
+
+def test_the_quality_page_says_so(tmp_path: Path) -> None:
+    make_plant(tmp_path)
+    with store(tmp_path) as con:
+        load(con, "file", {"pick": [p for m in ("M1", "M2", "M3") for p in _hours(m, "7", range(8), f"F-{m}")]})
+        frames.set_clock(con, settings.load(tmp_path), WEEK.start, WEEK.end)
+        (line,) = shared_lines(shared_ids.shared(con))
+    assert (line.level, line.what, line.value) == ("note", "nozzle ids", 1.0)
+    assert line.text.startswith("Machines number their nozzles alike: 7 works on 3 machines at the same time.")
+
+
+@pytest.mark.parametrize("slot", [None, "12"])
+def test_reels_on_feeders_that_are_numbered_alike_need_a_slot(tmp_path: Path, slot: str | None) -> None:
+    make_plant(tmp_path)
+    picks = [*_hours("M1", "N1", range(8), "1"), *_hours("M2", "N2", range(8), "1")]
+    loads = [{"time": MONDAY, "event": "load", "machine": m, "slot": slot, "feeder": "1", "reel": m} for m in "AB"]
+    with store(tmp_path) as con:
+        load(con, "file", {"pick": picks, "reel_event": loads})
+        frames.set_clock(con, settings.load(tmp_path), WEEK.start, WEEK.end)
+        lines = shared_lines(shared_ids.shared(con))
+    assert [(q.level, q.value) for q in lines if q.what == "reels on feeders"] == ([] if slot else [("warning", 2.0)])
+
+
+def test_a_bad_nozzle_is_not_lost_among_its_namesakes(tmp_path: Path) -> None:
+    """Nozzle 3 of one of four machines misses eight times as often; all four have a nozzle 3."""
+    make_plant(tmp_path, "[statistics]\nsmallest_saving = 0.0\n")
+    rng = random.Random(7)
+    healthy: dict[tuple[str, int], float] = {}
+    picks = []
+    for i in range(36_000):
+        machine, nozzle, feeder = f"M{1 + i % 4}", 1 + i // 4 % 6, rng.randrange(10)
+        logit = math.log(0.004) + healthy.setdefault((machine, nozzle), rng.gauss(0.0, 0.1))
+        bad = (machine, nozzle) == ("M2", 3)
+        missed = rng.random() < math.exp(logit) * (8.0 if bad else 1.0)
+        picks.append(
+            {
+                "machine": machine,
+                "nozzle": str(nozzle),
+                "feeder": f"F-{machine}-{feeder}",
+                "part": f"P{feeder}",
+                "outcome": "missed" if missed else "placed",
+                "time": MONDAY + timedelta(seconds=2 * i),
+            }
+        )
+    services = [{"time": MONDAY, "machine": "M2", "kind": "nozzle", "id": "3", "action": "cleaned"}]
+    with store(tmp_path) as con:
+        load(con, "file", {"pick": picks, "service": services})
+        bundle = analyse(con, settings.load(tmp_path), "2026-W47")
+    flagged = {(s.kind, s.id, s.machine) for s in bundle.suspects if s.flagged}
+    assert flagged == {("nozzle", "M2/3", "M2")}
+    assert {(s.id, s.machine) for s in bundle.services} == {("M2/3", "M2")}
+    document, _ = explain(bundle, "nozzle", "3", "M2")
+    assert document["id"] == "M2/3"
+    with pytest.raises(UserError, match=r"'3' is on M1, M2, M3, M4\. Name one with --machine"):
+        explain(bundle, "nozzle", "3", None)
+    with pytest.raises(UserError, match="no nozzle '3' of M9 in week"):
+        explain(bundle, "nozzle", "3", "M9")
