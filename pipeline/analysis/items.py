@@ -3,7 +3,7 @@
 In:    frames with the columns of schema/frames.py.
 Out:   a text key per row and kind, or null where the log does not know it.
 After: the key of a spindle, head, slot or optics names its machine, since machines number them alike; a nozzle,
-       feeder, part, reel or lot is itself wherever it is.
+       feeder, part, reel or lot is itself wherever it is. A head "" stands for that of a machine whose log names none.
 """
 
 from __future__ import annotations
@@ -44,13 +44,18 @@ WITHIN: Final[dict[str, tuple[str, ...]]] = {
 
 def key(kind: str) -> pl.Expr:
     """Expression of the key; null where any piece is null."""
-    columns = COLUMNS[kind]
-    return pl.concat_str([pl.col(c) for c in columns], separator=SEPARATOR, ignore_nulls=False)
+    made = pl.concat_str([pl.col(c) for c in COLUMNS[kind]], separator=SEPARATOR, ignore_nulls=False)
+    return pl.when(pl.col("head") != "").then(made) if kind == "head" else made
 
 
 def name(kind: str, item_key: str) -> tuple[str | None, str]:
-    """(machine or None, id) of a key: the spindle key of machine M, head H, spindle 3 is ("M", "H/3")."""
+    """(machine or None, id) of a key: the spindle key of machine M, head H, spindle 3 is ("M", "H/3").
+
+    Without a head it is ("M", "3").
+    """
     pieces = item_key.split(SEPARATOR)
+    if kind == "spindle" and not pieces[1]:
+        return pieces[0], f"/{pieces[2]}" if "/" in pieces[2] else pieces[2]
     if kind in ("head", "spindle", "slot", "optics"):
         return pieces[0], "/".join(pieces[1:])
     if kind == "machine":
@@ -65,12 +70,16 @@ def key_of(kind: str, machine: str | None, item: str) -> str:
     True
     >>> key_of("spindle", "M", "H/1/3") == SEPARATOR.join(("M", "H/1", "3"))
     True
+    >>> key_of("spindle", "M", "3") == SEPARATOR.join(("M", "", "3"))
+    True
     """
     columns = COLUMNS[kind]
     if columns[0] != "machine":
         return item
     if kind == "machine":
         return machine or item
+    if kind == "spindle" and (item.startswith("/") or "/" not in item):
+        return SEPARATOR.join((machine or "", "", item.removeprefix("/")))
     return SEPARATOR.join((machine or "", *item.rsplit("/", len(columns) - 2)))
 
 

@@ -88,7 +88,8 @@ def prepare(
 
     usage, loads    USAGE and LOADS (schema/frames.py) over `plant.buying.history_weeks`
     parts, builds   the tables master_part and master_build; `check_builds` says what is wrong with them
-    leave_out_lots  lots known to be bad, besides those of the settings
+    leave_out_lots  lots known to be bad, besides those of the settings; where parts share the names of lots, "part/lot"
+                    for one part's, or the name alone for that of each
 
     Raises ValueError when usage or loads do not follow their schema.
     """
@@ -98,7 +99,9 @@ def prepare(
     if good.is_empty():
         return None
     named = usage.filter(pl.col("part").is_not_null())
-    bad_lot = pl.col("lot").is_in([*leave_out_lots, *plant.buying.leave_out_lots]).fill_null(False)
+    bad = [*leave_out_lots, *plant.buying.leave_out_lots]
+    own_name = pl.col("lot").str.strip_prefix(pl.concat_str("part", pl.lit("/")))  # of a lot that several parts have
+    bad_lot = (pl.col("lot").is_in(bad) | own_name.is_in(bad)).fill_null(False)
     dropped = named.filter(bad_lot).group_by("part").agg(pl.col("lot").unique().sort())
     left_out = {part: tuple(lots) for part, lots in dropped.iter_rows()}
     table = parts_of(good, named, loads, parts, plant)

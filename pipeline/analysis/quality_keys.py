@@ -92,14 +92,18 @@ def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[Qua
 
 
 def shared(frame: pl.DataFrame) -> list[QualityLine]:
-    """Ids that machines use alike for nozzles or feeders of their own."""
+    """Ids that stand for several things: nozzles or feeders that machines number alike, lots that parts share."""
     found = []
     for r in frame.iter_rows(named=True):
-        kind = r["kind"]
-        text = (
-            f"Machines number their {kind}s alike: {r['id']} works on {r['machines']} machines at the same time. Each "
-            f"is taken for a {kind} of its own on each machine, and the machine stands before its id."
-        )
+        kind, places = r["kind"], r["places"]
+        if kind == "lot":
+            text = f"Parts share the names of lots, date codes perhaps: {r['id']} is a lot of {places} parts. Each is"
+            text += " taken for a lot of its own of each part, and the part stands before its id."
+        else:
+            text = (
+                f"Machines number their {kind}s alike: {r['id']} works on {places} machines at the same time. Each is"
+            )
+            text += f" taken for a {kind} of its own on each machine, and the machine stands before its id."
         if kind == "nozzle":
             text += " If these are names of types, the log's column is nozzle_type, not nozzle."
         found.append(QualityLine("note", f"{kind} ids", text, None, float(r["ids"])))

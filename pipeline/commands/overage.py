@@ -169,7 +169,8 @@ def _by(lines: Lines, plant: Plant, call: Call) -> tuple[tuple[Overage, ...], tu
 
 def _notes(lines: Lines | None, ground: Ground, bundle: Bundle, call: Call) -> tuple[str, ...]:
     said = []
-    known = set(ground.usage["lot"].drop_nulls())
+    lots = ground.usage.select("part", "lot").unique().drop_nulls().rows()
+    known = {name for part, lot in lots for name in (lot, lot.removeprefix(f"{part}/"))}
     for lot in call.leave_out:
         if lot not in known:
             said.append(f'Lot "{lot}" is in no log of these weeks: leaving it out changes nothing.')

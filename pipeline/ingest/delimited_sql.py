@@ -8,7 +8,7 @@ After: whatever stands in a log or a mapping is quoted; columns of the log are c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
@@ -212,7 +212,7 @@ class Conversion:
 
     def _raw(self, column: str) -> str:
         if column in self.mapping.columns:
-            return self._cell(self.mapping.columns[column][0])
+            return joined_sql([self._cell(p) for p in self.mapping.columns[column]])
         text = self.pieces[column] if column in self.pieces else self.mapping.constants[column]
         return "cast(null as varchar)" if not text else literal(text)
 
@@ -296,6 +296,22 @@ class Conversion:
             return self._utc(local, span)
         own, second = f"coalesce(time, {self._utc('local', span)})", self._utc(local, span, "second")
         return f"case when ({second}) <= ({own}) then {second} else {self._utc(local, span, 'first')} end"
+
+
+def joined_sql(cells: Sequence[str]) -> str:
+    """SQL of an id in several cells with "/" between them; null without the first. Empty ones at the end are left off.
+
+    >>> joined_sql(["c1"])
+    'c1'
+    >>> joined_sql(["c1", "c2"])
+    "(c1 || case when coalesce(c2) is null then '' else '/' || coalesce(c2, '') end)"
+    """
+    first, *others = cells
+    tails = [
+        f"case when coalesce({', '.join(others[i:])}) is null then '' else '/' || coalesce({cell}, '') end"
+        for i, cell in enumerate(others)
+    ]
+    return f"({' || '.join([first, *tails])})" if tails else first
 
 
 def _shown(column: str, raw: str) -> str:

@@ -374,10 +374,10 @@ class MappingReader:
         found = {}
         for key, value in self._section("columns").items():
             column = self._ours(spec, key, "columns")
-            if isinstance(value, list) and column.type != "TIMESTAMP":
-                raise self._fail(
-                    f'"{key}" takes one column of the log; only a time is joined from several.', key, "columns"
-                )
+            is_text = column.type == "VARCHAR" and (spec.name, key) not in WORDS
+            if isinstance(value, list) and column.type != "TIMESTAMP" and not is_text:
+                message = f'"{key}" takes one column of the log; only a time or an id may be joined from several.'
+                raise self._fail(message, key, "columns")
             found[key] = self._places(value, key, "columns", text)
         return found
 

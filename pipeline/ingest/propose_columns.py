@@ -41,6 +41,11 @@ _DESIGNATOR: Final = re.compile(r"(R|C|L|D|U|Q|IC|X|J|T|TP|RN|CN|FB)\d{1,4}[A-Z]
 _PACKAGE: Final = re.compile(
     r"(01005|0201|0402|0603|0805|1206|1210|2512|(SOT|SOP|SOD|QFN|QFP|BGA|SOIC|TSSOP|LGA)\W?\d+.*)"
 )
+_OWNERS: Final = {
+    "machine": "line linie ライン",
+    "slot": "table tisch bank stage bay side seite テーブル ステージ",
+}
+"""Columns within which machines and slots may be numbered, by our column."""
 
 
 @dataclass
@@ -71,6 +76,7 @@ def guess(sample: Sample, name: str) -> Guess:
     wanted = [c for c in spec.content() if c.type != "TIMESTAMP" and c.name != "reason_group"]
     _by_name(sample, found, name, wanted, taken)
     _many_lanes(sample, found, wanted)
+    _numbered_within(sample, found, taken)
     _by_content(sample, found, name, wanted, taken)
     _words(sample, found, name, wanted)
     _reasons(sample, found, name)
@@ -198,6 +204,28 @@ def _many_lanes(sample: Sample, found: Guess, wanted: list[Column]) -> None:
     found.columns["slot"], found.indexes["slot"] = found.columns.pop("lane"), found.indexes.pop("lane")
     found.doubts.pop("lane", None)
     found.doubts["slot"] = f"a lane by its name, but {lanes} different ones are many for lanes of a feeder"
+
+
+def _numbered_within(sample: Sample, found: Guess, taken: set[int]) -> None:
+    """Machines that are numbered anew on every line, slots on every table of a machine: both columns make the id."""
+    if sample.names is None:
+        return
+    for ours, roots in _OWNERS.items():
+        if ours not in found.indexes:
+            continue
+        within = [found.indexes["machine"]] if ours == "slot" and "machine" in found.indexes else []
+        mine = found.indexes[ours]
+        for i, title in enumerate(sample.names):
+            if i in taken or roots_score(title, roots) < SURE:
+                continue
+            ids = {(*(row[k] for k in within), row[mine], row[i]) for row in sample.rows if row[i] and row[mine]}
+            seen = Counter(key[:-1] for key in ids)
+            if seen and max(seen.values()) > 1:
+                found.columns[ours] = (sample.places()[i], *found.columns[ours])
+                (*_, again), times = max(seen.items(), key=lambda s: (s[1], s[0]))
+                found.doubts[ours] = f'{ours} {again} is there for {times} values of "{title}"'
+                taken.add(i)
+                break
 
 
 def _take(sample: Sample, found: Guess, ours: str, index: int, taken: set[int], doubt: str) -> None:

@@ -46,12 +46,15 @@ _MASTERS = (
     "left join master_feeder mf on mf.feeder = t.feeder left join master_nozzle mn on mn.nozzle = t.nozzle "
     f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder "
     "left join shared_id sn on sn.kind = 'nozzle' and sn.id = t.nozzle "
-    "left join shared_id sf on sf.kind = 'feeder' and sf.id = t.feeder"
+    "left join shared_id sf on sf.kind = 'feeder' and sf.id = t.feeder "
+    "left join shared_id sl on sl.kind = 'lot' and sl.id = t.lot left join headless hl on hl.machine = t.machine"
 )
 _DERIVED = {
     "line": "mm.line",
     "machine_type": "mm.machine_type",
     "nozzle": "case when sn.id is null then t.nozzle else t.machine || '/' || t.nozzle end",
+    "head": "case when hl.machine is not null and t.spindle is not null then '' else t.head end",
+    "lot": "case when sl.id is null then t.lot else coalesce(t.part || '/' || t.lot, t.lot) end",
     "feeder": "case when sf.id is null then t.feeder else t.machine || '/' || t.feeder end",
     "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
     "feeder_type": "coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)",
@@ -108,7 +111,7 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
 
     clock         the hour's shift, local day and ISO week
     finest_grain  for each machine hour the grain that counts, one column a question
-    shared_id     nozzle and feeder ids that machines use alike for things of their own (shared_ids.py)
+    shared_id     ids that stand for several things, and `headless` machines (shared_ids.py)
     """
     shared_ids.find(con)
     zone = ZoneInfo(plant.zone)

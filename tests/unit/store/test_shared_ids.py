@@ -1,4 +1,4 @@
-"""Nozzles and feeders that machines number alike are things of their own; one that was moved is not."""
+"""Nozzles, feeders and lots that are numbered alike are things of their own; one that was moved is not."""
 
 from __future__ import annotations
 
@@ -10,12 +10,16 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import polars as pl
 import pytest
 
 from pipeline import settings
+from pipeline.analysis import items
+from pipeline.analysis.overage import prepare
 from pipeline.analysis.quality_keys import shared as shared_lines
 from pipeline.commands.explain import explain
 from pipeline.errors import UserError
+from pipeline.schema.frames import LOADS
 from pipeline.store import frames, shared_ids
 from pipeline.weekly import analyse
 from tests.plants import make_plant
@@ -94,6 +98,54 @@ def test_reels_on_feeders_that_are_numbered_alike_need_a_slot(tmp_path: Path, sl
         frames.set_clock(con, settings.load(tmp_path), WEEK.start, WEEK.end)
         lines = shared_lines(shared_ids.shared(con))
     assert [(q.level, q.value) for q in lines if q.what == "reels on feeders"] == ([] if slot else [("warning", 2.0)])
+
+
+def test_a_lot_of_two_parts_is_two_lots(tmp_path: Path) -> None:
+    """Date codes: 2641 of each part. A lot of one part keeps its name where most have one of their own."""
+    picks = [
+        {**row, "part": part, "lot": lot}
+        for part, lot, hours in (("P1", "2641", 8), ("P2", "2641", 8), ("P2", "L-7", 40), ("P3", "L-7", 3))
+        for row in _hours("M1", "N1", range(hours))
+    ]
+    assert _names(tmp_path / "a", picks, "lot") == {"P1/2641", "P2/2641", "L-7"}
+    folder = make_plant(tmp_path / "b")
+    builds = "".join(f"B,{part},10,5\n" for part in ("P1", "P2", "P3"))
+    (folder / "masters" / "builds.csv").write_text(f"build,part,boards,quantity_per_board\n{builds}", encoding="utf-8")
+    plant = settings.load(folder)
+    with store(folder) as con:
+        load(con, "file", {"pick": picks})
+        frames.set_clock(con, plant, WEEK.start, WEEK.end)
+        usage, parts, wanted = frames.usage(con), frames.master(con, "part"), frames.master(con, "build")
+    for left, dropped in (
+        ("P1/2641", {"P1": ("P1/2641",)}),
+        ("2641", {"P1": ("P1/2641",), "P2": ("P2/2641",)}),
+        ("L-7", {"P2": ("L-7",), "P3": ("L-7",)}),
+    ):
+        lines = prepare(usage, pl.DataFrame(schema=LOADS), parts, wanted, plant, leave_out_lots=[left])
+        assert lines is not None
+        assert lines.left_out == dropped
+
+
+def test_a_spindle_of_a_machine_whose_log_names_no_head_can_be_ranked(tmp_path: Path) -> None:
+    """Of a machine that names its heads a spindle without one is not known; a head that nobody named is no item."""
+    rows = [
+        {**row, "machine": machine, "head": head, "spindle": "4"}
+        for machine, head in (("M1", None), ("M2", "H1"), ("M2", None))
+        for row in _hours(machine, f"N-{machine}", range(8))
+    ]
+    make_plant(tmp_path)
+    with store(tmp_path) as con:
+        load(con, "file", {"pick": rows})
+        frames.set_clock(con, settings.load(tmp_path), WEEK.start, WEEK.end)
+        cells = frames.cells(con, WEEK)
+    keys = {kind: set(cells.select(items.key(kind)).to_series()) for kind in ("spindle", "head")}
+    assert {items.name("spindle", k) for k in keys["spindle"] if k} == {("M1", "4"), ("M2", "H1/4")}
+    assert {items.name("head", k) for k in keys["head"] if k} == {("M2", "H1")}
+    for key in keys["spindle"] - {None}:
+        assert items.key_of("spindle", *items.name("spindle", key)) == key
+    assert items.label("spindle", items.key_of("spindle", "M1", "4")) == "spindle 4 of M1"
+    odd = items.SEPARATOR.join(("M1", "", "a/4"))
+    assert items.key_of("spindle", *items.name("spindle", odd)) == odd
 
 
 def test_a_bad_nozzle_is_not_lost_among_its_namesakes(tmp_path: Path) -> None:
