@@ -50,13 +50,15 @@ UNTOLD = 0.5
 
 
 def with_chances(frame: pl.DataFrame, loss: str) -> pl.DataFrame:
-    """Add columns `losses`, `runs` and `chances` for one of words.LOSSES.
+    """Add columns `losses` and `chances`, and `runs` where the frame tells them, for one of words.LOSSES.
 
     Whether a machine tells the kinds is asked of all its rows, week by week where the frame has weeks.
     """
     if loss not in LOSSES:
         raise ValueError(f"loss {loss!r} is not one of {LOSSES}")
-    counts = {"losses": LOSS[loss], "runs": RUNS[loss], "chances": CHANCES[loss]}
+    counts = {"losses": LOSS[loss], "chances": CHANCES[loss]}
+    if all(column in frame.columns for column in RUNS[loss].meta.root_names()):
+        counts["runs"] = RUNS[loss]
     scope = [column for column in ("machine", "week") if column in frame.columns]
     if loss != "all" and scope:
         told = pl.col("unknown").sum().over(scope) <= UNTOLD * LOSS["all"].sum().over(scope)

@@ -49,7 +49,7 @@ def _against_peers(frame: pl.DataFrame, kind: str, period: str) -> pl.DataFrame:
     stratum, wider = STRATA.get(kind, ("part", "package"))
     by = list(dict.fromkeys((period, "week", stratum, wider, "_key")))
     counts = pl.col("losses", "chances")
-    cells = frame.with_columns(pl.lit("all").alias("_all")).group_by(by).agg(counts.sum())
+    cells = frame.with_columns(pl.lit("all").alias("_all")).select(*by, counts).group_by(by).agg(counts.sum())
     peers = cells.with_columns(
         *[(counts.sum() - counts.sum().over("_key")).name.suffix("_plant")],
         *[_of_peers("week", wider).name.suffix("_wide")],

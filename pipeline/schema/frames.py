@@ -56,7 +56,7 @@ DAYS: Final[dict[str, pl.DataType]] = {
     "package": pl.String(),
     "method": pl.String(),
     "lot": pl.String(),
-    **_COUNTS,
+    **dict.fromkeys(("attempts", "missed", "rejected", "dropped", "returned", "unknown"), pl.Int64()),
 }
 """The same counts by day and fewer keys, over the weeks of history: for trends, changes and services."""
 

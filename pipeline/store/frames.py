@@ -172,8 +172,17 @@ def cells(con: duckdb.DuckDBPyConnection, week: Week, question: Question = "tota
 
 
 def days(con: duckdb.DuckDBPyConnection, question: Question = "total") -> pl.DataFrame:
-    """DAYS of all hours on the clock."""
-    return _counts(con, frames.DAYS, question)
+    """DAYS of all hours on the clock.
+
+    It is the largest frame, a row a day and joint key: read week by week, ids as categories.
+    """
+    ids = [c for c, t in frames.DAYS.items() if t == pl.String() and c not in ("day", "week")]
+    weeks = [w for (w,) in con.execute("select distinct week from clock order by week").fetchall()]
+    read = [
+        _counts(con, frames.DAYS, question, f"c.week = '{w}'").with_columns(pl.col(ids).cast(pl.Categorical))
+        for w in weeks
+    ]
+    return pl.concat(read)
 
 
 def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
