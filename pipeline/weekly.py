@@ -25,7 +25,7 @@ from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import Counted, rank
 from pipeline.analysis.recognition import recognition
-from pipeline.analysis.services import outcomes
+from pipeline.analysis.services import outcomes, without_outcome
 from pipeline.analysis.summary import summaries
 from pipeline.checking import collect
 from pipeline.errors import UserError
@@ -64,14 +64,9 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     counted = _counted(con, week, earlier)
     ranked = rank(cells, days, reasons, parts, plant, week.label, counted, earlier["total"])
     dispersions = ranked.dispersions
-    services = outcomes(
-        frames.services(con, plant, history[0].start, week.end),
-        days,
-        dispersions,
-        plant.statistics,
-        last_day,
-        {kind: c.days for c in counted for kind in c.kinds},
-    )
+    logged = frames.services(con, plant, history[0].start, week.end)
+    by_kind = {kind: c.days for c in counted for kind in c.kinds}
+    services = outcomes(logged, days, dispersions, plant.statistics, last_day, by_kind)
     walks = drifts(frames.offsets(con), plant.statistics)
     measured = frames.measurements(con, week)
     refused_parts = recognition(
@@ -87,7 +82,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     bought = buying.advise(buying.gather(con, plant, history, buying.bad_lots(ranked.suspects)), plant)
 
     _, bad_lines = check_builds(builds, parts)
-    trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines)
+    unsaid = without_outcome(logged, days, by_kind)
+    trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines, unsaid)
     todo = actions(ranked.suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts)
 
     joint = cells.select("attempts", "placed").sum()

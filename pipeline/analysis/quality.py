@@ -64,12 +64,18 @@ class Facts:
 
 
 def quality(
-    facts: Facts, plant: Plant, dispersion: float, fits: tuple[str, ...] = (), builds: tuple[str, ...] = ()
+    facts: Facts,
+    plant: Plant,
+    dispersion: float,
+    fits: tuple[str, ...] = (),
+    builds: tuple[str, ...] = (),
+    services: tuple[QualityLine, ...] = (),
 ) -> Quality:
     """The data-quality page.
 
-    fits    what the ranking left out or what did not converge, in words
-    builds  build lines that were left out, in words
+    fits      what the ranking left out or what did not converge, in words
+    builds    build lines that were left out, in words
+    services  what to know of services that nothing can be said of
     """
     return Quality(
         files=facts.files,
@@ -78,7 +84,7 @@ def quality(
         rows_duplicate=facts.duplicate,
         rows_refused=facts.refused,
         machines=_machines(facts.machines, plant, dispersion),
-        lines=lines(facts, plant, fits, builds),
+        lines=lines(facts, plant, fits, builds, services),
         refusals=tuple(
             RefusalGroup(r["file"], r["reason"], r["lines"], r["first_line"], r["example"])
             for r in facts.refusals.head(MOST_REFUSALS).iter_rows(named=True)
@@ -87,7 +93,11 @@ def quality(
 
 
 def lines(
-    facts: Facts, plant: Plant, fits: tuple[str, ...] = (), builds: tuple[str, ...] = ()
+    facts: Facts,
+    plant: Plant,
+    fits: tuple[str, ...] = (),
+    builds: tuple[str, ...] = (),
+    services: tuple[QualityLine, ...] = (),
 ) -> tuple[QualityLine, ...]:
     """Everything that a reader should know about the data of the week, problems first."""
     found = [
@@ -96,6 +106,7 @@ def lines(
         *_refused(facts, plant),
         *_faults(facts.faults),
         *facts.worked_out,
+        *services,
         *settle(
             plausibility(facts, plant),
             plant.known_fault,

@@ -96,9 +96,10 @@ def shared(frame: pl.DataFrame) -> list[QualityLine]:
     found = []
     for r in frame.iter_rows(named=True):
         kind, places = r["kind"], r["places"]
-        if kind == "lot":
-            text = f"Parts share the names of lots, date codes perhaps: {r['id']} is a lot of {places} parts. Each is"
-            text += " taken for a lot of its own of each part, and the part stands before its id."
+        if kind in ("lot", "reel"):
+            perhaps = ", date codes perhaps" if kind == "lot" else ""
+            text = f"Parts share the names of {kind}s{perhaps}: {r['id']} is a {kind} of {places} parts. Each is"
+            text += f" taken for a {kind} of its own of each part, and the part stands before its id."
         else:
             text = (
                 f"Machines number their {kind}s alike: {r['id']} works on {places} machines at the same time. Each is"

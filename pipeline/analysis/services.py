@@ -26,7 +26,8 @@ from pipeline.analysis import items
 from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
 from pipeline.estimators.intervals import newcombe_difference
-from pipeline.findings.model import ServiceOutcome
+from pipeline.findings.model import QualityLine, ServiceOutcome
+from pipeline.findings.names import NUMBERED_ALIKE
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
@@ -83,17 +84,46 @@ def outcomes(
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
 
 
-def _key_of(row: dict[str, str], days: pl.DataFrame) -> str | None:
-    """The item's key in `days`; None when no pick names it."""
-    kind, item, machine = row["kind"], row["id"], row["machine"]
-    columns = items.COLUMNS[kind]
-    called = {item, item.split("/")[-1], f"{machine}/{item}"}
-    keys = days.select(items.key(kind).alias("key"), *columns).unique().drop_nulls().sort("key")
-    for candidate in keys.iter_rows(named=True):
-        named = items.name(kind, candidate["key"])
-        if named[1] in called and (named[0] is None or machine is None or named[0] == machine):
-            return str(candidate["key"])
-    return None
+def without_outcome(
+    services: pl.DataFrame, days: pl.DataFrame, counted: Mapping[str, pl.DataFrame] | None = None
+) -> tuple[QualityLine, ...]:
+    """What to know of services that no outcome is given for; arguments as for `outcomes`."""
+    unknown: list[str] = []
+    several: list[str] = []
+    for row in services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts():
+        keys = _keys_of(row, (counted or {}).get(row["kind"], days))
+        if len(keys) != 1:
+            (several if keys else unknown).append(f"{row['kind']} {row['id']}, {row['day']}")
+    found = []
+    if unknown:
+        text = f"{len(unknown)} service(s) are of items that no pick of these weeks names, the last of {unknown[-1]}. "
+        found.append(
+            QualityLine("note", "services", text + "If it is in use, check its id.", None, float(len(unknown)))
+        )
+    if several:
+        text = f"{len(several)} service(s) name no machine where several have such an item, the last of {several[-1]}: "
+        text += "whether they worked cannot be told. Log the machine."
+        found.append(QualityLine("warning", "services", text, None, float(len(several)), 0.0))
+    return tuple(found)
+
+
+def _key_of(row: Mapping[str, str | None], days: pl.DataFrame) -> str | None:
+    """The item's key in `days`; None when no pick names it, or when it may be that of several machines."""
+    keys = _keys_of(row, days)
+    return keys[0] if len(keys) == 1 else None
+
+
+def _keys_of(row: Mapping[str, str | None], days: pl.DataFrame) -> list[str]:
+    kind, item, machine = str(row["kind"]), str(row["id"]), row["machine"]
+    keys = days.select(items.key(kind).alias("key")).unique().drop_nulls().sort("key")["key"].to_list()
+    named = {key: items.name(kind, key) for key in keys}
+    there = [key for key, (on, _) in named.items() if machine is None or on in (None, machine)]
+    for called in (item, f"{machine}/{item}", item.rsplit("/", maxsplit=1)[-1]):
+        found = [key for key in there if named[key][1] == called]
+        if found:
+            return found
+    tail = f"/{item}"  # of a nozzle or feeder that machines number alike
+    return [key for key in there if machine is None and kind in NUMBERED_ALIKE and named[key][1].endswith(tail)]
 
 
 def _outcome(

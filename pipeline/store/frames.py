@@ -47,7 +47,8 @@ _MASTERS = (
     f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder "
     "left join shared_id sn on sn.kind = 'nozzle' and sn.id = t.nozzle "
     "left join shared_id sf on sf.kind = 'feeder' and sf.id = t.feeder "
-    "left join shared_id sl on sl.kind = 'lot' and sl.id = t.lot left join headless hl on hl.machine = t.machine"
+    "left join shared_id sl on sl.kind = 'lot' and sl.id = t.lot "
+    "left join shared_id sr on sr.kind = 'reel' and sr.id = t.reel left join headless hl on hl.machine = t.machine"
 )
 _DERIVED = {
     "line": "mm.line",
@@ -55,6 +56,7 @@ _DERIVED = {
     "nozzle": "case when sn.id is null then t.nozzle else t.machine || '/' || t.nozzle end",
     "head": "case when hl.machine is not null and t.spindle is not null then '' else t.head end",
     "lot": "case when sl.id is null then t.lot else coalesce(t.part || '/' || t.lot, t.lot) end",
+    "reel": "case when sr.id is null then t.reel else coalesce(t.part || '/' || t.reel, t.reel) end",
     "feeder": "case when sf.id is null then t.feeder else t.machine || '/' || t.feeder end",
     "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
     "feeder_type": "coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)",

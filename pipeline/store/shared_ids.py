@@ -3,7 +3,7 @@
 In:    an open store (read-only will do).
 Out:   temp tables shared_id (kind, id, places) and headless (machine).
 After: a nozzle or feeder is in it if it worked on two machines in the same hour often enough to be two things: one that
-       was moved did so only in the hour of its move. A lot is in it if two parts have it. Where most hours of a
+       was moved did so only in the hour of its move. A lot or reel is in it if two parts have it. Where most hours of a
        kind are those of such ids, its other ids are in it too: the plant numbers that kind alike. A machine is
        headless if its logs number spindles and never name a head.
 """
@@ -17,14 +17,14 @@ import polars as pl
 
 from pipeline.rollup.sources import reading
 
-OWNERS: Final = {"nozzle": "machine", "feeder": "machine", "lot": "part"}
+OWNERS: Final = {"nozzle": "machine", "feeder": "machine", "lot": "part", "reel": "part"}
 """Kind -> what numbers it by itself."""
 
 LEAST_HOURS: Final = 5
 LEAST_SHARE: Final = 0.2
 """Hours on several machines, and their share of all its hours, from which on an id is that of several things; a lot
-needs so many hours with each of two parts. Common practice, no source: even one that is moved at every shift is on two
-machines in one of eight hours."""
+or reel needs so many hours with each of two parts. Common practice, no source: even one that is moved at every shift is
+on two machines in one of eight hours."""
 
 
 def find(con: duckdb.DuckDBPyConnection) -> None:
@@ -45,7 +45,7 @@ def find(con: duckdb.DuckDBPyConnection) -> None:
         "from place group by all), "
         "each as (select kind, id, count(*) as hours, count(*) filter (where places > 1) as several "
         "from worked group by all), "
-        "judged as (select kind, id, places, hours, case when kind = 'lot' then firm > 1 "
+        "judged as (select kind, id, places, hours, case when kind in ('lot', 'reel') then firm > 1 "
         f"else several >= {LEAST_HOURS} and several >= {LEAST_SHARE} * hours end as shared "
         "from each join of using (kind, id)), "
         "kinds as (select kind, 2 * sum(hours) filter (where shared) >= sum(hours) as alike from judged group by kind) "

@@ -7,7 +7,7 @@ from datetime import datetime
 import polars as pl
 import pytest
 
-from pipeline.analysis.services import outcomes
+from pipeline.analysis.services import outcomes, without_outcome
 from pipeline.findings.model import ServiceOutcome
 from pipeline.schema.frames import SERVICES
 from pipeline.settings import Statistics
@@ -82,3 +82,35 @@ def test_an_item_that_no_pick_names_is_left_out() -> None:
     frame = days(HEALTHY)
     assert outcomes(_services(item="N99"), frame, {}, Statistics(), day_name(27)) == ()
     assert outcomes(_services(kind="conveyor"), frame, {}, Statistics(), day_name(27)) == ()
+    (line,) = without_outcome(_services(item="N99"), frame)
+    assert (line.level, line.what, line.value) == ("note", "services", 1.0)
+    assert line.text == (
+        f"1 service(s) are of items that no pick of these weeks names, the last of nozzle N99, {day_name(14)}. "
+        "If it is in use, check its id."
+    )
+    assert without_outcome(_services(item="N1"), frame) == ()
+
+
+@pytest.mark.parametrize(("kind", "item"), [("nozzle", "7"), ("spindle", "H1/1"), ("spindle", "1")])
+def test_one_that_several_machines_have_needs_the_machine(kind: str, item: str) -> None:
+    """Nozzle 7 and head 1's first spindle of either machine; without its machine a service is of neither."""
+    one = days({"7": [0.003] * 28, **HEALTHY})
+    both = pl.concat(
+        one.with_columns(
+            machine=pl.lit(m),
+            nozzle=pl.when(pl.col("nozzle") == "7")
+            .then(pl.lit(f"{m}/7"))
+            .otherwise(pl.format("{}-{}", pl.lit(m), "nozzle")),
+            head=pl.lit("" if item == "1" else "H1"),
+        )
+        for m in ("M1", "M2")
+    )
+    named = _services(kind=kind, item=item)
+    (found,) = outcomes(named, both, {"missed": 1.2}, Statistics(), day_name(27))
+    assert found.machine == "M1"
+    assert found.id == ("M1/7" if kind == "nozzle" else item)
+    nameless = named.with_columns(machine=pl.lit(None, dtype=pl.String))
+    assert outcomes(nameless, both, {"missed": 1.2}, Statistics(), day_name(27)) == ()
+    (line,) = without_outcome(nameless, both)
+    assert (line.level, line.value, line.expected) == ("warning", 1.0, 0.0)
+    assert "name no machine where several have such an item" in line.text

@@ -40,9 +40,11 @@ def _names(folder: Path, picks: list[dict[str, Any]], column: str = "nozzle") ->
     with store(folder) as con:
         load(con, "file", {"pick": picks})
         frames.set_clock(con, settings.load(folder), WEEK.start, WEEK.end)
-        named = (frames.cells(con, WEEK), frames.days(con), frames.reasons(con))
-    assert set(named[0][column]) == set(named[1][column])
-    return set(named[0][column])
+        read = (frames.cells(con, WEEK), frames.days(con), frames.usage(con))
+    named = [set(frame[column]) for frame in read if column in frame.columns]
+    assert len(named) > 1
+    assert all(names == named[0] for names in named)
+    return named[0]
 
 
 def test_an_id_at_work_on_two_machines_at_once_is_that_of_two_things(tmp_path: Path) -> None:
@@ -108,6 +110,8 @@ def test_a_lot_of_two_parts_is_two_lots(tmp_path: Path) -> None:
         for row in _hours("M1", "N1", range(hours))
     ]
     assert _names(tmp_path / "a", picks, "lot") == {"P1/2641", "P2/2641", "L-7"}
+    reels = [{**row, "reel": f"R{row['lot']}"} for row in picks]
+    assert _names(tmp_path / "c", reels, "reel") == {"P1/R2641", "P2/R2641", "RL-7"}
     folder = make_plant(tmp_path / "b")
     builds = "".join(f"B,{part},10,5\n" for part in ("P1", "P2", "P3"))
     (folder / "masters" / "builds.csv").write_text(f"build,part,boards,quantity_per_board\n{builds}", encoding="utf-8")
