@@ -34,7 +34,7 @@ def _command(plant: Path, *, tells: bool) -> list[str]:
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return overlapping_plant(tmp_path_factory.mktemp("template"), picks=24_000, count=FILES)
+    return overlapping_plant(tmp_path_factory.mktemp("template"), picks=12_000, count=FILES)
 
 
 @pytest.fixture(scope="module")
