@@ -21,10 +21,10 @@ OWNERS: Final = {"nozzle": "machine", "feeder": "machine", "lot": "part", "reel"
 """Kind -> what numbers it by itself."""
 
 LEAST_HOURS: Final = 5
-LEAST_SHARE: Final = 0.2
+LEAST_SHARE: Final = 0.5
 """Hours on several machines, and their share of all its hours, from which on an id is that of several things; a lot
 or reel needs so many hours with each of two parts. Common practice, no source: even one that is moved at every shift is
-on two machines in one of eight hours."""
+on two machines in one of eight hours. Feeders are moved with every job: theirs are shared together or not at all."""
 
 
 def find(con: duckdb.DuckDBPyConnection) -> None:
@@ -49,7 +49,7 @@ def find(con: duckdb.DuckDBPyConnection) -> None:
         f"else several >= {LEAST_HOURS} and several >= {LEAST_SHARE} * hours end as shared "
         "from each join of using (kind, id)), "
         "kinds as (select kind, 2 * sum(hours) filter (where shared) >= sum(hours) as alike from judged group by kind) "
-        "select kind, id, places from judged join kinds using (kind) where shared or alike"
+        "select kind, id, places from judged join kinds using (kind) where alike or (shared and kind <> 'feeder')"
     )
     con.execute(
         "create or replace temp table headless as select machine from tally "

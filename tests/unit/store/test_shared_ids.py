@@ -61,6 +61,13 @@ def test_one_that_is_moved_at_every_shift_stays_itself(tmp_path: Path) -> None:
     assert _names(tmp_path, picks) == {"N-17"}
 
 
+def test_feeders_that_are_moved_with_every_job_stay_themselves(tmp_path: Path) -> None:
+    """One of three is on another machine every hour, so that each hour of it is one of a move; the others stay."""
+    picks = [p for h in range(40) for m in ("M1", "M2") for p in _hours(m, f"N-{m}", [h], "F-1")]
+    picks += [p for m in ("M1", "M2") for p in _hours(m, f"N-{m}", range(40), f"F-2{m}")]
+    assert _names(tmp_path, picks, "feeder") == {"F-1", "F-2M1", "F-2M2"}
+
+
 def test_a_few_hours_prove_nothing(tmp_path: Path) -> None:
     picks = [*_hours("M1", "1", range(4)), *_hours("M2", "1", range(4))]
     assert _names(tmp_path, picks) == {"1"}
