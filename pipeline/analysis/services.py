@@ -5,8 +5,10 @@ Out:   findings.model.ServiceOutcome, newest first.
 After: every verdict has both counts and the interval behind it; "cannot say yet" is the answer until the data tell.
 
 The kind of loss shown is the one in which the item stood out most, before or after.
-Before is at most `BEFORE_DAYS` whole days, back to the previous service of the same item; after runs from the day after
-the service to the end of the week, or to the next service. The day of the service itself belongs to neither.
+Before is at most `BEFORE_DAYS` whole days, back to the previous service of the same item, or to the day on which the
+losses clearly rose: good days before the fault would make a service that changed nothing look like harm. After runs
+from the day after the service to the end of the week, or to the next service. The day of the service itself belongs
+to neither.
 Difference of two rates: Newcombe (1998) Stat Med 17:873, method 10, on counts divided by the dispersion.
 Breaks when the item got other work after the service: the expected losses of its peers on the same work stand beside
 it, and both rates are brought to the same mix by them before they are compared.
@@ -14,6 +16,7 @@ it, and both rates are brought to the same mix by them before they are compared.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -25,12 +28,15 @@ import polars as pl
 from pipeline.analysis import items
 from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
+from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import newcombe_difference
 from pipeline.findings.model import QualityLine, ServiceOutcome
 from pipeline.findings.names import NUMBERED_ALIKE
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
+CLEAR_RISE: Final = 0.01
+"""Chance of so clear a rise without one, below which the days before it do not belong to what a service was for."""
 LEAST_EXPECTED: Final = 3.0
 """Losses expected from healthy peers after the service below which nothing is said yet."""
 RATIO_OF_CONCERN: Final = 1.5
@@ -44,6 +50,7 @@ class _Span:
     losses: int
     chances: int
     expected: float
+    since: str | None = None
 
     def clear_excess(self, dispersion: float) -> float:
         """Losses above the peers', 0 unless they are two standard errors beyond the expected ones."""
@@ -143,9 +150,9 @@ def _outcome(
     best: tuple[tuple[float, int], str, pl.DataFrame, _Span, _Span] | None = None
     for loss in ("missed", "rejected", "dropped"):
         daily = item_days(days, kind, key, loss)
-        before = _span(daily.filter((pl.col("day") >= first) & (pl.col("day") < day)))
-        after = _span(daily.filter((pl.col("day") > day) & (pl.col("day") < end)))
         dispersion = dispersions.get(loss, 1.0)
+        before = _before(daily.filter((pl.col("day") >= first) & (pl.col("day") < day)), dispersion)
+        after = _span(daily.filter((pl.col("day") > day) & (pl.col("day") < end)))
         excess = max(before.clear_excess(dispersion), after.clear_excess(dispersion))
         weight = (excess, before.losses + after.losses)
         if best is None or weight > best[0]:
@@ -176,6 +183,16 @@ def _outcome(
         text=_text(verdict, before, after, dispersion),
         history=trend(weekly, "week", settings, dispersion, expected=True),
     )
+
+
+def _before(daily: pl.DataFrame, dispersion: float) -> _Span:
+    """The days before a service, from the one on which its losses clearly rose if they did: the fault it was for."""
+    worked = daily.filter(pl.col("expected") > 0).sort("day")
+    rose = single_change(worked["losses"].to_numpy(), worked["expected"].to_numpy(), dispersion)
+    if rose.at is None or rose.p > CLEAR_RISE or rose.effect <= 1.0:
+        return _span(daily)
+    since = str(worked["day"][rose.at])
+    return dataclasses.replace(_span(daily.filter(pl.col("day") >= since)), since=since)
 
 
 def _span(frame: pl.DataFrame) -> _Span:
@@ -221,7 +238,8 @@ def _text(verdict: Verdict, before: _Span, after: _Span, dispersion: float) -> s
         return "No picks in the days before the service: nothing to compare with."
     if not after.chances:
         return "No picks since the service."
-    was = f"Before: {before.losses} losses, peers would have had {before.expected:.0f}."
+    span = f"Before, from {before.since} on, when they rose" if before.since else "Before"
+    was = f"{span}: {before.losses} losses, peers would have had {before.expected:.0f}."
     now = f"After: {after.losses}, peers {after.expected:.0f}."
     if verdict == "cannot say yet" and not before.elevated(dispersion):
         return f"{was} {now} It was not clearly worse than its peers before the service."

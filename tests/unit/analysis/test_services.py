@@ -47,6 +47,19 @@ def test_a_healthy_item_is_not_called_mended_or_broken() -> None:
     assert verdicts.count("did not work") == 0
 
 
+def test_a_service_of_a_fault_that_came_a_few_days_before() -> None:
+    """The good days before the fault are no measure: a service that changed nothing did no harm."""
+    useless = [_one([0.003] * 8 + [0.03] * 20, seed) for seed in range(SEEDS)]
+    assert [f.verdict for f in useless].count("did not work") >= SEEDS - 2  # one in forty by chance: 95 % intervals
+    exact = [f for f in useless if f.before.attempts == 6 * 1500]
+    assert len(exact) >= SEEDS - 4
+    assert all(f"Before, from {day_name(8)} on, when they rose: " in f.text for f in exact)
+    mended = _verdicts([0.003] * 8 + [0.03] * 6 + [0.003] * 14)
+    assert mended.count("worked") == SEEDS
+    harmed = _verdicts([0.003] * 8 + [0.02] * 6 + [0.06] * 14)
+    assert harmed.count("got worse") == SEEDS
+
+
 def test_few_picks_since() -> None:
     assert set(_verdicts([0.03] * 14 + [0.003] * 14, picks=20)) == {"cannot say yet"}
 
