@@ -238,7 +238,7 @@ def _text(verdict: Verdict, before: _Span, after: _Span, dispersion: float) -> s
         return "No picks in the days before the service: nothing to compare with."
     if not after.chances:
         return "No picks since the service."
-    span = f"Before, from {before.since} on, when they rose" if before.since else "Before"
+    span = f"Before, since its losses rose on {before.since}" if before.since else "Before"
     was = f"{span}: {before.losses} losses, peers would have had {before.expected:.0f}."
     now = f"After: {after.losses}, peers {after.expected:.0f}."
     if verdict == "cannot say yet" and not before.elevated(dispersion):

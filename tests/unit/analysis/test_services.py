@@ -53,7 +53,7 @@ def test_a_service_of_a_fault_that_came_a_few_days_before() -> None:
     assert [f.verdict for f in useless].count("did not work") >= SEEDS - 2  # one in forty by chance: 95 % intervals
     exact = [f for f in useless if f.before.attempts == 6 * 1500]
     assert len(exact) >= SEEDS - 4
-    assert all(f"Before, from {day_name(8)} on, when they rose: " in f.text for f in exact)
+    assert all(f"Before, since its losses rose on {day_name(8)}: " in f.text for f in exact)
     mended = _verdicts([0.003] * 8 + [0.03] * 6 + [0.003] * 14)
     assert mended.count("worked") == SEEDS
     harmed = _verdicts([0.003] * 8 + [0.02] * 6 + [0.06] * 14)
