@@ -25,7 +25,7 @@ from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import Counted, rank
 from pipeline.analysis.recognition import recognition
-from pipeline.analysis.services import outcomes, without_outcome
+from pipeline.analysis.services import after_services, outcomes, without_outcome
 from pipeline.analysis.summary import summaries
 from pipeline.checking import collect
 from pipeline.errors import UserError
@@ -67,10 +67,12 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     logged = frames.services(con, plant, history[0].start, week.end)
     by_kind = {kind: c.days for c in counted for kind in c.kinds}
     services = outcomes(logged, days, dispersions, plant.statistics, last_day, by_kind)
+    monday = week.start.replace(tzinfo=UTC).astimezone(zone).date().isoformat()
+    suspects = after_services(ranked.suspects, services, monday)
     walks = drifts(frames.offsets(con), plant.statistics)
     measured = frames.measurements(con, week)
     refused_parts = recognition(
-        ranked.suspects,
+        suspects,
         days,
         reasons,
         measured,
@@ -79,12 +81,12 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         plant.statistics,
         RECOGNITION_PARTS,
     )
-    bought = buying.advise(buying.gather(con, plant, history, buying.bad_lots(ranked.suspects)), plant)
+    bought = buying.advise(buying.gather(con, plant, history, buying.bad_lots(suspects)), plant)
 
     _, bad_lines = check_builds(builds, parts)
     unsaid = without_outcome(logged, days, by_kind)
     trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines, unsaid)
-    todo = actions(ranked.suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts)
+    todo = actions(suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts)
 
     joint = cells.select("attempts", "placed").sum()
     bundle = Bundle(
@@ -99,7 +101,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         boards=facts.boards(con, week),
         losses=summaries(days, week.label, dispersions, plant.statistics),
         actions=todo,
-        suspects=ranked.suspects,
+        suspects=suspects,
         services=services,
         recognition=refused_parts,
         drifts=walks,

@@ -14,6 +14,7 @@ from typing import Final
 from markupsafe import Markup
 
 from pipeline.findings.model import Suspect, Swap
+from pipeline.findings.names import LEAVE
 from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
 from reports.items import named
@@ -76,7 +77,8 @@ def _saving(suspect: Suspect, currency: str) -> Cell:
 def _cause(suspect: Suspect) -> Cell:
     apart = f"Not separable from: {words.listed(suspect.not_separable_from)}" if suspect.not_separable_from else ""
     explained = f"Explained by: {suspect.explained_by}" if suspect.explained_by else ""
-    return text(suspect.cause, lines(apart, explained))
+    mended = "Serviced, and it worked: leave it" if suspect.advice.startswith(LEAVE) else ""
+    return text(suspect.cause, lines(mended, apart, explained))
 
 
 def worklist(

@@ -18,7 +18,7 @@ from pipeline.findings.model import (
     ServiceOutcome,
     Suspect,
 )
-from pipeline.findings.names import of_machine
+from pipeline.findings.names import LEAVE, of_machine
 
 NAMED = 6
 """Parts named in one line."""
@@ -87,9 +87,12 @@ def actions(
     refused: tuple[RecognitionFinding, ...] = (),
 ) -> tuple[Action, ...]:
     """The week's list, for the planner first; refused: what the recognition rejects of parts follow."""
-    flagged = one_line_each(suspects)
+    flagged = one_line_each(s for s in suspects if not s.advice.startswith(LEAVE))
+    there = {(s.kind, s.machine, s.id) for s in flagged}
+    mended = one_line_each(s for s in suspects if (s.kind, s.machine, s.id) not in there)
     return (
         *_planner(flagged, services, worklist),
+        *(_from_suspect(s, "maintenance planner", hands=False) for s in mended),
         *_engineer(flagged, drifts, worklist),
         *_followed(refused),
         *_buyer(overage),
@@ -132,9 +135,9 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
         owner="maintenance planner" if owner == "maintenance planner" else "engineer",
         what=f"{s.kind.capitalize()} {s.id}{where}: {s.advice}",
         why=f"{_count(s.losses)} {what}{expected}: {effect}{since}.{doubt}{note}",
-        worth=s.cost_per_week,
-        worth_low=s.cost_low,
-        worth_high=s.cost_high,
+        worth=None if s.advice.startswith(LEAVE) else s.cost_per_week,
+        worth_low=None if s.advice.startswith(LEAVE) else s.cost_low,
+        worth_high=None if s.advice.startswith(LEAVE) else s.cost_high,
         kind=s.kind,
         id=s.id,
         hands_in_machine=hands,

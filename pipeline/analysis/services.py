@@ -17,7 +17,7 @@ it, and both rates are brought to the same mix by them before they are compared.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final, Literal
@@ -30,8 +30,8 @@ from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
 from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import newcombe_difference
-from pipeline.findings.model import QualityLine, ServiceOutcome
-from pipeline.findings.names import NUMBERED_ALIKE
+from pipeline.findings.model import QualityLine, ServiceOutcome, Suspect
+from pipeline.findings.names import LEAVE, NUMBERED_ALIKE
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
@@ -89,6 +89,34 @@ def outcomes(
         ]
         found.append(_outcome(row, key, sorted(others), mine, dispersions, settings, last_day))
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
+
+
+def after_services(suspects: Sequence[Suspect], services: Sequence[ServiceOutcome], since: str) -> tuple[Suspect, ...]:
+    """Flagged suspects with advice that knows what was done to them in the week; those that were mended come last.
+
+    suspects  flagged ones first
+    services  newest first; those before the day `since` (ISO date) do not count
+    """
+    last: dict[tuple[str, str], ServiceOutcome] = {}
+    for service in services:
+        if service.time[:10] >= since:
+            last.setdefault((service.kind, service.id), service)
+    told = [_told(s, last.get((s.kind, s.id))) if s.flagged else s for s in suspects]
+    return tuple(sorted(told, key=lambda s: (not s.flagged, s.advice.startswith(LEAVE))))
+
+
+def _told(suspect: Suspect, service: ServiceOutcome | None) -> Suspect:
+    if service is None or suspect.loss not in (service.loss, "all"):
+        return suspect
+    if suspect.machine is not None and service.machine not in (None, suspect.machine):
+        return suspect
+    done = f"it was {service.action} on {service.time[:10]}"
+    if service.verdict == "worked":
+        return dataclasses.replace(suspect, advice=f"{LEAVE}{done}, and that worked. Look again next week.")
+    if service.verdict == "cannot say yet":
+        said = f"{done[0].upper()}{done[1:]}; whether that worked cannot be said yet."
+        return dataclasses.replace(suspect, advice=f"{said} If its losses go on: {suspect.advice}")
+    return suspect
 
 
 def without_outcome(

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 from typing import Final
 
+LEAVE: Final = "Leave it; "
+"""How the advice begins for an item that a service of the week has mended already."""
+
 NUMBERED_ALIKE: Final = ("nozzle", "feeder")
 """Kinds whose ids begin with the machine where machines number them alike (store/shared_ids.py)."""
 

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import datetime
 
 import polars as pl
 import pytest
 
-from pipeline.analysis.services import outcomes, without_outcome
-from pipeline.findings.model import ServiceOutcome
+from pipeline.analysis.actions import actions
+from pipeline.analysis.services import after_services, outcomes, without_outcome
+from pipeline.findings.model import Quality, ServiceOutcome
 from pipeline.schema.frames import SERVICES
 from pipeline.settings import Statistics
+from tests.fixtures_bundle import rich_bundle
 from tests.unit.analysis.days import day_name, days
 
 HEALTHY = {f"N{i}": [0.003] * 28 for i in range(1, 12)}
 SEEDS = 40
+QUALITY = Quality(0, 0, 0, 0, 0, (), (), ())
 
 
 def _services(day: int = 14, kind: str = "nozzle", item: str = "N0") -> pl.DataFrame:
@@ -127,3 +131,33 @@ def test_one_that_several_machines_have_needs_the_machine(kind: str, item: str) 
     (line,) = without_outcome(nameless, both)
     assert (line.level, line.value, line.expected) == ("warning", 1.0, 0.0)
     assert "name no machine where several have such an item" in line.text
+
+
+def test_what_a_service_of_the_week_has_mended_is_left_alone() -> None:
+    """A nozzle changed on Wednesday is flagged for its bad days before; nobody is to pull it again on Monday."""
+    bundle = rich_bundle()
+    flagged = next(s for s in bundle.suspects if s.flagged and s.kind == "nozzle" and s.loss != "all")
+    mended = dataclasses.replace(flagged, id="N0", machine="M1", loss="missed", cost_low=90.0, cost_per_week=99.0)
+    open_ = dataclasses.replace(flagged, id="N7", machine="M1", loss="missed", cost_low=1.0, cost_per_week=2.0)
+    whole, other = (dataclasses.replace(mended, loss=loss) for loss in ("all", "rejected"))
+    late = dataclasses.replace(_one([0.03] * 14 + [0.003] * 14, 1), action="replaced")
+    assert (late.verdict, late.id, late.loss) == ("worked", "N0", "missed")
+    told = after_services((mended, whole, open_), (late,), day_name(13))
+    assert [(s.id, s.loss) for s in told] == [("N7", "missed"), ("N0", "missed"), ("N0", "all")]
+    assert [s.advice.startswith("Leave it; ") for s in told] == [False, True, True]
+    listed = [a for a in actions(told, (late,), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
+    assert [(a.id, a.worth, a.hands_in_machine) for a in listed] == [("N7", 2.0, True), ("N0", None, False)]
+    assert f"Leave it; it was replaced on {day_name(14)}, and that worked." in listed[1].what
+
+    # an older service, or one that mended another loss, changes nothing
+    assert after_services((mended,), (late,), day_name(15)) == (mended,)
+    both = after_services((mended, other), (late,), day_name(13))
+    assert [(s.loss, s.advice.startswith("Leave it; ")) for s in both] == [("rejected", False), ("missed", True)]
+    listed = [a for a in actions(both, (late,), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
+    assert [(a.id, a.hands_in_machine) for a in listed] == [("N0", True)]
+
+    early = dataclasses.replace(late, verdict="cannot say yet")
+    (waits,) = after_services((mended,), (early,), day_name(13))
+    assert waits.advice.endswith(f"cannot be said yet. If its losses go on: {mended.advice}")
+    failed = dataclasses.replace(late, verdict="did not work")
+    assert after_services((mended,), (failed,), day_name(13)) == (mended,)
