@@ -19,7 +19,7 @@ from pipeline.analysis import items
 from pipeline.analysis.losses import MEANING, with_chances
 from pipeline.analysis.rates import trend
 from pipeline.analysis.standardise import NO_WEEKS, all_item_weeks, item_days
-from pipeline.estimators.changepoint import single_change
+from pipeline.estimators.changepoint import Change, single_change
 from pipeline.estimators.intervals import wilson
 from pipeline.findings.model import Evidence, Suspect
 from pipeline.schema.words import LOSS_OUTCOMES, several
@@ -41,6 +41,10 @@ OTHERS: Final[dict[str, tuple[str, str]]] = {
 
 LEAST_SHARE_EXPECTED: Final = 0.3
 """Expected losses of a pair (item, other) below which the pair says nothing."""
+
+LEAST_DAYS: Final = 4
+CLEAR_STEP: Final = 0.01
+"""Days with work and the chance of so clear a step without one that are needed to say when it began or ended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +75,16 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
-    since = None
+    since, fell = None, list[Evidence]()
     if suspect.kind == "lot":
         since = _first_use(item_key, context)
     elif weekly is not None:
-        since = _since(suspect, item_key, context, dispersion)
+        since, fell = _steps(suspect, item_key, context, dispersion)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
         found.extend(_began_together(suspect, item_key, since[0], context))
-    found.extend(_doubt(suspect))
+    found.extend([*fell, *_doubt(suspect)])
     return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
 
 
@@ -197,25 +201,65 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
     ]
 
 
-def _since(s: Suspect, item_key: str, context: Context, dispersion: float) -> tuple[str, Evidence] | None:
-    """The day on which its losses rose against its peers', if one step up tells the days apart."""
+def _steps(
+    s: Suspect, item_key: str, context: Context, dispersion: float
+) -> tuple[tuple[str, Evidence] | None, list[Evidence]]:
+    """The day on which its losses rose against its peers', if a step up tells the days apart; and whether they fell
+    again in the week."""
     daily = item_days(context.days, s.kind, item_key, s.loss).filter(pl.col("expected") > 0)
-    if len(daily) < 4:
+    monday = date.fromisocalendar(int(context.week[:4]), int(context.week[-2:]), 1).isoformat()
+    change = _clear(daily, dispersion)
+    fall = change if change is not None and change.effect < 1.0 else None
+    fell = _day(daily, fall)
+    if fall is not None:
+        daily = daily.filter(pl.col("day") < fell)
+        change = _clear(daily, dispersion)
+    rise = change if change is not None and change.effect > 1.0 else None
+    rose = _day(daily, rise)
+    if rise is not None and fall is None:
+        bad = daily.filter(pl.col("day") >= rose)
+        later = _clear(bad, dispersion)
+        fall = later if later is not None and later.effect < 1.0 else None
+        fell = _day(bad, fall)
+    since = (rose, _rose(daily["day"].to_list(), rise)) if rise is not None else None
+    return since, [_fell(fell, fall)] if fall is not None and fell >= monday else []
+
+
+def _clear(daily: pl.DataFrame, dispersion: float) -> Change | None:
+    """A step that is there beyond chance."""
+    if len(daily) < LEAST_DAYS:
         return None
     change = single_change(daily["losses"].to_numpy(), daily["expected"].to_numpy(), dispersion)
-    days = daily["day"].to_list()
-    if change.at is None or change.p > 0.01 or change.effect <= 1.0:
-        return None
-    day, first, last = days[change.at], days[min(change.places)], days[max(change.places)]
+    return change if change.at is not None and change.p <= CLEAR_STEP else None
+
+
+def _day(daily: pl.DataFrame, change: Change | None) -> str:
+    return "" if change is None or change.at is None else str(daily["day"][change.at])
+
+
+def _rose(days: list[str], change: Change) -> Evidence:
+    day, first, last = days[change.at or 0], days[min(change.places)], days[max(change.places)]
     between = f" (between {first} and {last})" if first != last else ""
     how = "crept up, about since" if change.better_as_drift else "rose on"
-    return day, Evidence(
+    return Evidence(
         "since",
         f"Its losses {how} {day}{between} to {change.effect:.1f} times what they were.",
         value=change.effect,
         low=change.low,
         high=change.high,
         compared_with="its own days before, against its peers' losses on the same work",
+    )
+
+
+def _fell(day: str, change: Change) -> Evidence:
+    return Evidence(
+        "fell again",
+        f"Its losses fell on {day} to {change.effect:.1f} times what they were: somebody may have seen to it already.",
+        supports=False,
+        value=change.effect,
+        low=change.low,
+        high=change.high,
+        compared_with="its own bad days before, against its peers' losses on the same work",
     )
 
 

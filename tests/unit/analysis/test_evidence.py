@@ -120,11 +120,30 @@ def test_a_reason_speaks_for_an_item_only_beyond_chance(
     assert all(said in e.text for e in facts)
 
 
+@pytest.mark.parametrize(
+    ("rose", "fell", "said"),
+    [(12, 24, True), (20, 24, True), (0, 23, True), (12, 28, False), (9, 18, False)],  # the week is from day 21 on
+)
+def test_losses_that_fell_again_in_the_week_are_said(rose: int, fell: int, said: bool) -> None:
+    rates = [0.003] * rose + [0.03] * (fell - rose) + [0.003] * (28 - fell)
+    began = ended = 0
+    for seed in range(10):
+        frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}}, seed=seed)
+        found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+        began += found.since == day_name(rose)
+        facts = [e for e in found.evidence if e.name == "fell again"]
+        assert all(not e.supports and e.compared_with for e in facts)
+        ended += [f"fell on {day_name(fell)} to 0.1 times" in e.text for e in facts] == [True]
+    assert ended >= 9 if said else ended == 0
+    assert began >= 8 if rose else began == 0
+
+
 def test_without_a_step_no_day_is_named() -> None:
     frame = days({f"N{i}": [0.003] * 28 for i in range(12)}, seed=5)
     context = dataclasses.replace(_context(), days=frame)
-    named = sum(complete(dataclasses.replace(SUSPECT, id=f"N{i}"), context).since is not None for i in range(12))
-    assert named <= 1
+    told = [complete(dataclasses.replace(SUSPECT, id=f"N{i}"), context) for i in range(12)]
+    assert sum(s.since is not None for s in told) <= 1
+    assert sum(e.name == "fell again" for s in told for e in s.evidence) <= 1
 
 
 def test_an_explained_item_says_by_what() -> None:
