@@ -91,6 +91,8 @@ def single_change(
     if bool(np.any(y < 0) or np.any(e < 0) or np.any((e == 0) & (y > 0)) or not np.all(np.isfinite(y + e))):
         raise ValueError("losses and expected must be finite and not negative, and 0 expected means 0 losses")
     total = float(y.sum())
+    if y.size < 2:
+        return _NOTHING
     carries = np.cumsum(e > 0)
     allowed = (carries[:-1] >= least_periods) & (carries[-1] - carries[:-1] >= least_periods) & (e[1:] > 0)
     if total <= phi or not bool(allowed.any()):

@@ -68,6 +68,13 @@ def test_few_picks_since() -> None:
     assert set(_verdicts([0.03] * 14 + [0.003] * 14, picks=20)) == {"cannot say yet"}
 
 
+def test_a_service_on_the_first_day_of_the_history() -> None:
+    frame = days({"N0": [0.03] * 28, **HEALTHY})
+    (found,) = outcomes(_services(0), frame, {"missed": 1.2}, Statistics(), day_name(27))
+    assert (found.verdict, found.before.attempts) == ("cannot say yet", 0)
+    assert found.text == "No picks in the days before the service: nothing to compare with."
+
+
 def test_got_worse() -> None:
     assert _verdicts([0.003] * 14 + [0.03] * 14).count("got worse") == SEEDS
 

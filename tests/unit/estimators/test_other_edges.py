@@ -208,3 +208,10 @@ def test_identical_items_have_no_spread():
 def test_two_items_are_not_called_outliers_of_each_other():
     found = robust_spread([0.0, 3.0], [0.1, 0.1])
     assert found.weight.tolist() == [1.0, 1.0]
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_a_series_without_two_periods_has_no_step(count: int) -> None:
+    found = single_change([5.0] * count, [1.0] * count)
+    assert found.at is None
+    assert found.places == ()
