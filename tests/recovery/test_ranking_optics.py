@@ -47,7 +47,7 @@ def _flagged(found: Ranking) -> list[Suspect]:
     return [s for s in found.suspects if s.flagged]
 
 
-@pytest.mark.parametrize(("machine", "heads"), [("M1", 1), ("M4", 1), ("M3", 2)])
+@pytest.mark.parametrize(("machine", "heads"), [("M1", 1), ("M3", 2)])
 def test_bad_optics_are_blamed_for_rejects(machine: str, heads: int) -> None:
     """A laser that refuses 3 % more. On a machine of one head both are named: nothing tells them apart."""
     hits = 0
