@@ -160,13 +160,13 @@ def test_the_repeated_hour_of_autumn_is_told_apart(demo: Path) -> None:
     assert rows[1][1] != rows[2][1]
 
 
+@pytest.mark.long
 def test_twice_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path) -> None:
     done = pickfall("demo", "--out", tmp_path / "again")
     assert done.returncode == 0, done.stderr
     assert _findings(tmp_path / "again") == _findings(demo)
 
 
-@pytest.mark.long
 def test_in_the_same_folder_it_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path) -> None:
     shutil.copytree(demo, tmp_path / "again")
     shutil.rmtree(tmp_path / "again" / "out")

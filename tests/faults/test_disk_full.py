@@ -66,7 +66,7 @@ def _ingest(folder: Path, count: int, clean: str) -> None:
 
 
 def test_ingest(tmp_path: Path, clean: str) -> None:
-    _ingest(tmp_path / "disk", 3, clean)
+    _ingest(tmp_path / "disk", 2, clean)
 
 
 @pytest.mark.long

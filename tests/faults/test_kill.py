@@ -104,7 +104,7 @@ def _kill(
 def test_a_killed_ingest_leaves_the_last_good_state(
     template: Path, tmp_path: Path, clean: tuple[str, dict[bool, float]]
 ) -> None:
-    _kill(template, tmp_path, clean, 3, 20261125)
+    _kill(template, tmp_path, clean, 2, 20261125)
 
 
 @pytest.mark.long

@@ -191,7 +191,7 @@ CONTAINERS: dict[str, Callable[[list[list[str]]], bytes]] = {
 }
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 @given(
     st.lists(st.tuples(CELL, CELL, CELL, st.sampled_from(["OK", "NG", "XX"])), min_size=1, max_size=8), st.booleans()
 )

@@ -24,7 +24,7 @@ from pipeline.store.retention import retain
 from tests.unit.rollup.staged import Row, at, digest, load
 
 QUICK = settings(
-    max_examples=12,
+    max_examples=8,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[
