@@ -40,7 +40,7 @@ RECOGNITION_PARTS = 12
 """Parts with most rejects that the engineer's page shows besides the flagged ones."""
 
 MOST_CELLS = 2_500_000
-"""Rows of CELLS of earlier weeks that are held in memory (about 450 MB)."""
+"""Rows of CELLS of earlier weeks that are held in memory (about 450 MB, reckoned)."""
 
 LIBRARIES = ("polars", "duckdb", "numpy", "scipy", "jinja2", "weasyprint", "xlsxwriter")
 
@@ -145,7 +145,7 @@ def _earlier(
         single, rows = question == "total", 0
         for before in reversed(weeks):
             cells = frames.cells(con, before, question).filter((pl.col("grain") == "joint") == single)
-            cells = cells.with_columns(pl.col(pl.String).cast(pl.Categorical))  # a fifth of the memory
+            cells = cells.with_columns(pl.col(pl.String).cast(pl.Categorical))  # a quarter of an id's memory
             rows += len(cells)
             if rows > MOST_CELLS:
                 break

@@ -40,6 +40,7 @@ SUSPECT: Final = (
     column(
         "headline", "heads its item", "flag", "of the losses that an item is flagged for, the one that stands in lists"
     ),
+    column("mended", "mended", "flag", "a service of the week has mended it already: its saving was had"),
     column("stands_out", "stands out", "flag", "beyond the healthy spread, but too small to be flagged"),
     column("enough", "enough picks", "flag", "no: too few picks to say anything"),
     column("cause", "likely cause"),

@@ -14,7 +14,6 @@ from typing import Final
 from markupsafe import Markup
 
 from pipeline.findings.model import Suspect, Swap
-from pipeline.findings.names import LEAVE
 from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
 from reports.items import named
@@ -70,6 +69,8 @@ def _effect(suspect: Suspect) -> Cell:
 
 
 def _saving(suspect: Suspect, currency: str) -> Cell:
+    if suspect.mended:
+        return text("had already")
     small = words.money_interval(suspect.cost_low, suspect.cost_high)
     return figure(words.money(suspect.cost_per_week, currency), suspect.cost_per_week, small)
 
@@ -77,7 +78,7 @@ def _saving(suspect: Suspect, currency: str) -> Cell:
 def _cause(suspect: Suspect) -> Cell:
     apart = f"Not separable from: {words.listed(suspect.not_separable_from)}" if suspect.not_separable_from else ""
     explained = f"Explained by: {suspect.explained_by}" if suspect.explained_by else ""
-    mended = "Serviced, and it worked: leave it" if suspect.advice.startswith(LEAVE) else ""
+    mended = "Serviced, and it worked: leave it" if suspect.mended else ""
     return text(suspect.cause, lines(mended, apart, explained))
 
 

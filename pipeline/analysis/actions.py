@@ -18,7 +18,7 @@ from pipeline.findings.model import (
     ServiceOutcome,
     Suspect,
 )
-from pipeline.findings.names import LEAVE, of_machine
+from pipeline.findings.names import item_key, of_machine
 
 NAMED = 6
 """Parts named in one line."""
@@ -87,7 +87,7 @@ def actions(
     refused: tuple[RecognitionFinding, ...] = (),
 ) -> tuple[Action, ...]:
     """The week's list, for the planner first; refused: what the recognition rejects of parts follow."""
-    flagged = one_line_each(s for s in suspects if not s.advice.startswith(LEAVE))
+    flagged = one_line_each(s for s in suspects if not s.mended)
     there = {(s.kind, s.machine, s.id) for s in flagged}
     mended = one_line_each(s for s in suspects if (s.kind, s.machine, s.id) not in there)
     return (
@@ -101,13 +101,13 @@ def actions(
 
 
 def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...], worklist: int) -> tuple[Action, ...]:
-    failed = {(s.kind, s.id): s for s in services if s.verdict in ("did not work", "got worse")}
+    failed = {item_key(s.kind, s.machine, s.id): s for s in services if s.verdict in ("did not work", "got worse")}
     found = []
     for s in [s for s in flagged if s.kind in PLANNER_KINDS][:worklist]:
-        again = failed.pop((s.kind, s.id), None)
+        again = failed.pop(item_key(s.kind, s.machine, s.id), None)
         note = f" Serviced on {again.time[:10]} ({again.action}): {again.verdict}." if again else ""
         found.append(_from_suspect(s, "maintenance planner", note, hands=True))
-    for (kind, item), service in failed.items():
+    for (kind, item, _), service in failed.items():
         why = f"{service.action} on {service.time[:10]}: {service.verdict}. {service.text}"
         where = of_machine(kind, service.machine, item)
         found.append(
@@ -135,9 +135,9 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
         owner="maintenance planner" if owner == "maintenance planner" else "engineer",
         what=f"{s.kind.capitalize()} {s.id}{where}: {s.advice}",
         why=f"{_count(s.losses)} {what}{expected}: {effect}{since}.{doubt}{note}",
-        worth=None if s.advice.startswith(LEAVE) else s.cost_per_week,
-        worth_low=None if s.advice.startswith(LEAVE) else s.cost_low,
-        worth_high=None if s.advice.startswith(LEAVE) else s.cost_high,
+        worth=None if s.mended else s.cost_per_week,
+        worth_low=None if s.mended else s.cost_low,
+        worth_high=None if s.mended else s.cost_high,
         kind=s.kind,
         id=s.id,
         hands_in_machine=hands,

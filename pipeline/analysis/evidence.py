@@ -75,16 +75,21 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
-    since, fell = None, list[Evidence]()
+    since, fell = None, None
     if suspect.kind == "lot":
         since = _first_use(item_key, context)
     elif weekly is not None:
-        since, fell = _steps(suspect, item_key, context, dispersion)
+        daily = item_days(context.days, suspect.kind, item_key, suspect.loss).filter(pl.col("expected") > 0)
+        monday = date.fromisocalendar(int(context.week[:4]), int(context.week[-2:]), 1).isoformat()
+        rose, fell = _steps(daily, dispersion, monday)
+        since = (rose.day, _rose(rose)) if rose is not None else None
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
         found.extend(_began_together(suspect, item_key, since[0], context))
-    found.extend([*fell, *_doubt(suspect)])
+    if fell is not None:
+        found.append(_fell(fell))
+    found.extend(_doubt(suspect))
     return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
 
 
@@ -201,49 +206,53 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
     ]
 
 
-def _steps(
-    s: Suspect, item_key: str, context: Context, dispersion: float
-) -> tuple[tuple[str, Evidence] | None, list[Evidence]]:
-    """The day on which its losses rose against its peers', if a step up tells the days apart; and whether they fell
-    again in the week."""
-    daily = item_days(context.days, s.kind, item_key, s.loss).filter(pl.col("expected") > 0)
-    monday = date.fromisocalendar(int(context.week[:4]), int(context.week[-2:]), 1).isoformat()
-    change = _clear(daily, dispersion)
-    fall = change if change is not None and change.effect < 1.0 else None
-    fell = _day(daily, fall)
-    if fall is not None:
-        daily = daily.filter(pl.col("day") < fell)
-        change = _clear(daily, dispersion)
-    rise = change if change is not None and change.effect > 1.0 else None
-    rose = _day(daily, rise)
-    if rise is not None and fall is None:
-        bad = daily.filter(pl.col("day") >= rose)
-        later = _clear(bad, dispersion)
-        fall = later if later is not None and later.effect < 1.0 else None
-        fell = _day(bad, fall)
-    since = (rose, _rose(daily["day"].to_list(), rise)) if rise is not None else None
-    return since, [_fell(fell, fall)] if fall is not None and fell >= monday else []
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A step that is there beyond chance: the first day after it, and the first and last day that it may be."""
+
+    day: str
+    first: str
+    last: str
+    change: Change
 
 
-def _clear(daily: pl.DataFrame, dispersion: float) -> Change | None:
-    """A step that is there beyond chance."""
+def _steps(daily: pl.DataFrame, dispersion: float, monday: str) -> tuple[_Step | None, _Step | None]:
+    """The clear rise of the losses against those of peers to what the week shows, and the clear fall again in the week.
+
+    A fault that was over before `monday` is none of this one: then the days from its end on are looked at.
+    """
+    step = _clear(daily, dispersion)
+    if step is None:
+        return None, None
+    if step.change.effect < 1.0:
+        if step.day >= monday:
+            return _steps(daily.filter(pl.col("day") < step.day), dispersion, monday)[0], step
+        return _steps(daily.filter(pl.col("day") >= step.day), dispersion, monday)
+    fall = _clear(daily.filter(pl.col("day") >= step.day), dispersion)
+    if fall is None or fall.change.effect >= 1.0:
+        return step, None
+    if fall.day >= monday:
+        return step, fall
+    return _steps(daily.filter(pl.col("day") >= fall.day), dispersion, monday)
+
+
+def _clear(daily: pl.DataFrame, dispersion: float) -> _Step | None:
     if len(daily) < LEAST_DAYS:
         return None
     change = single_change(daily["losses"].to_numpy(), daily["expected"].to_numpy(), dispersion)
-    return change if change.at is not None and change.p <= CLEAR_STEP else None
+    if change.at is None or change.p > CLEAR_STEP:
+        return None
+    days = daily["day"].to_list()
+    return _Step(days[change.at], days[min(change.places)], days[max(change.places)], change)
 
 
-def _day(daily: pl.DataFrame, change: Change | None) -> str:
-    return "" if change is None or change.at is None else str(daily["day"][change.at])
-
-
-def _rose(days: list[str], change: Change) -> Evidence:
-    day, first, last = days[change.at or 0], days[min(change.places)], days[max(change.places)]
-    between = f" (between {first} and {last})" if first != last else ""
+def _rose(step: _Step) -> Evidence:
+    change = step.change
+    between = f" (between {step.first} and {step.last})" if step.first != step.last else ""
     how = "crept up, about since" if change.better_as_drift else "rose on"
     return Evidence(
         "since",
-        f"Its losses {how} {day}{between} to {change.effect:.1f} times what they were.",
+        f"Its losses {how} {step.day}{between} to {change.effect:.1f} times what they were.",
         value=change.effect,
         low=change.low,
         high=change.high,
@@ -251,10 +260,11 @@ def _rose(days: list[str], change: Change) -> Evidence:
     )
 
 
-def _fell(day: str, change: Change) -> Evidence:
+def _fell(step: _Step) -> Evidence:
+    change = step.change
     return Evidence(
         "fell again",
-        f"Its losses fell on {day} to {change.effect:.1f} times what they were: somebody may have seen to it already.",
+        f"Its losses fell on {step.day} to {change.effect:.1f} times what they were: it may have been seen to already.",
         supports=False,
         value=change.effect,
         low=change.low,

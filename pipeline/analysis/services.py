@@ -31,7 +31,7 @@ from pipeline.analysis.standardise import item_days
 from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import newcombe_difference
 from pipeline.findings.model import QualityLine, ServiceOutcome, Suspect
-from pipeline.findings.names import LEAVE, NUMBERED_ALIKE
+from pipeline.findings.names import NUMBERED_ALIKE, item_key
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
@@ -97,24 +97,23 @@ def after_services(suspects: Sequence[Suspect], services: Sequence[ServiceOutcom
     suspects  flagged ones first
     services  newest first; those before the day `since` (ISO date) do not count
     """
-    last: dict[tuple[str, str], ServiceOutcome] = {}
+    last: dict[tuple[str, str, str | None], ServiceOutcome] = {}
     for service in services:
         if service.time[:10] >= since:
-            last.setdefault((service.kind, service.id), service)
-    told = [_told(s, last.get((s.kind, s.id))) if s.flagged else s for s in suspects]
-    return tuple(sorted(told, key=lambda s: (not s.flagged, s.advice.startswith(LEAVE))))
+            last.setdefault(item_key(service.kind, service.machine, service.id), service)
+    told = [_told(s, last.get(item_key(s.kind, s.machine, s.id))) if s.flagged else s for s in suspects]
+    return tuple(sorted(told, key=lambda s: (not s.flagged, s.mended)))
 
 
 def _told(suspect: Suspect, service: ServiceOutcome | None) -> Suspect:
     if service is None or suspect.loss not in (service.loss, "all"):
         return suspect
-    if suspect.machine is not None and service.machine not in (None, suspect.machine):
-        return suspect
-    done = f"it was {service.action} on {service.time[:10]}"
+    done = f"was {service.action} on {service.time[:10]}"
     if service.verdict == "worked":
-        return dataclasses.replace(suspect, advice=f"{LEAVE}{done}, and that worked. Look again next week.")
+        advice = f"Leave it; it {done}, and that worked. Look again next week."
+        return dataclasses.replace(suspect, mended=True, advice=advice)
     if service.verdict == "cannot say yet":
-        said = f"{done[0].upper()}{done[1:]}; whether that worked cannot be said yet."
+        said = f"It {done}; whether that worked cannot be said yet."
         return dataclasses.replace(suspect, advice=f"{said} If its losses go on: {suspect.advice}")
     return suspect
 

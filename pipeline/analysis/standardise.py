@@ -51,9 +51,9 @@ def _against_peers(frame: pl.DataFrame, kind: str, period: str) -> pl.DataFrame:
     counts = pl.col("losses", "chances")
     cells = frame.with_columns(pl.lit("all").alias("_all")).select(*by, counts).group_by(by).agg(counts.sum())
     peers = cells.with_columns(
-        *[(counts.sum() - counts.sum().over("_key")).name.suffix("_plant")],
-        *[_of_peers("week", wider).name.suffix("_wide")],
-        *[_of_peers("week", stratum, wider).name.suffix("_near")],
+        (counts.sum() - counts.sum().over("_key")).name.suffix("_plant"),
+        _of_peers("week", wider).name.suffix("_wide"),
+        _of_peers("week", stratum, wider).name.suffix("_near"),
     ).filter(pl.col("_key").is_not_null())
     plant = pl.when(pl.col("chances_plant") > 0).then(pl.col("losses_plant") / pl.col("chances_plant")).otherwise(0.0)
     rates = peers.with_columns(plant.alias("_rate"))

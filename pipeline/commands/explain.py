@@ -15,6 +15,7 @@ from pipeline.analysis.overage_words import THIN
 from pipeline.commands.listing import Rows, _plain, _verdict
 from pipeline.errors import UserError
 from pipeline.findings.model import Bundle, Suspect
+from pipeline.findings.names import item_key
 
 
 def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[dict[str, Any], Mapping[str, Rows]]:
@@ -30,7 +31,8 @@ def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[
     if len(machines) > 1:
         raise UserError(f"{kind} {item!r} is on {', '.join(machines)}. Name one with --machine.")
     item = mine[0].id
-    services = [s for s in bundle.services if s.kind == kind and s.id == item]
+    key = item_key(kind, mine[0].machine, item)
+    services = [s for s in bundle.services if item_key(s.kind, s.machine, s.id) == key]
     drifts = [d for d in bundle.drifts if kind == "feeder" and d.feeder == item]
     recognition = [r for r in bundle.recognition if kind == "part" and r.part == item]
     overage = [o for o in bundle.overage if kind == "part" and o.part == item]

@@ -91,6 +91,7 @@ class Suspect:
                thing to do
     enough     False when there are too few picks to say anything; then effect, q are None and flagged is False
     stands_out  True when it is beyond its healthy peers as surely as a flagged one, but too small to be flagged
+    mended      True for a flagged one that a service of the week has mended already; its saving was had
     """
 
     kind: str
@@ -122,6 +123,7 @@ class Suspect:
     stands_out: bool = False
     explained_by: str | None = None
     headline: bool = False
+    mended: bool = False
     advice: str = ""
     history: tuple[TrendPoint, ...] = ()
     swap: Swap | None = None

@@ -9,11 +9,20 @@ from __future__ import annotations
 
 from typing import Final
 
-LEAVE: Final = "Leave it; "
-"""How the advice begins for an item that a service of the week has mended already."""
+PLACES: Final = ("head", "spindle", "slot", "optics")
+"""Kinds that every machine numbers anew; all others are themselves wherever they are."""
 
 NUMBERED_ALIKE: Final = ("nozzle", "feeder")
 """Kinds whose ids begin with the machine where machines number them alike (store/shared_ids.py)."""
+
+
+def item_key(kind: str, machine: str | None, item: str) -> tuple[str, str, str | None]:
+    """What makes two entries the same item, also where a nozzle or feeder has moved to another machine.
+
+    >>> item_key("head", "M1", "H1"), item_key("nozzle", "M1", "N7")
+    (('head', 'H1', 'M1'), ('nozzle', 'N7', None))
+    """
+    return kind, item, machine if kind in PLACES else None
 
 
 def of_machine(kind: str, machine: str | None, item: str) -> str:

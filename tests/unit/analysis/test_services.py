@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.analysis.actions import actions
 from pipeline.analysis.services import after_services, outcomes, without_outcome
+from pipeline.commands.explain import explain
 from pipeline.findings.model import Quality, ServiceOutcome
 from pipeline.schema.frames import SERVICES
 from pipeline.settings import Statistics
@@ -151,7 +152,7 @@ def test_what_a_service_of_the_week_has_mended_is_left_alone() -> None:
     assert (late.verdict, late.id, late.loss) == ("worked", "N0", "missed")
     told = after_services((mended, whole, open_), (late,), day_name(13))
     assert [(s.id, s.loss) for s in told] == [("N7", "missed"), ("N0", "missed"), ("N0", "all")]
-    assert [s.advice.startswith("Leave it; ") for s in told] == [False, True, True]
+    assert [s.mended for s in told] == [False, True, True]
     listed = [a for a in actions(told, (late,), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
     assert [(a.id, a.worth, a.hands_in_machine) for a in listed] == [("N7", 2.0, True), ("N0", None, False)]
     assert f"Leave it; it was replaced on {day_name(14)}, and that worked." in listed[1].what
@@ -159,7 +160,7 @@ def test_what_a_service_of_the_week_has_mended_is_left_alone() -> None:
     # an older service, or one that mended another loss, changes nothing
     assert after_services((mended,), (late,), day_name(15)) == (mended,)
     both = after_services((mended, other), (late,), day_name(13))
-    assert [(s.loss, s.advice.startswith("Leave it; ")) for s in both] == [("rejected", False), ("missed", True)]
+    assert [(s.loss, s.mended) for s in both] == [("rejected", False), ("missed", True)]
     listed = [a for a in actions(both, (late,), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
     assert [(a.id, a.hands_in_machine) for a in listed] == [("N0", True)]
 
@@ -168,3 +169,20 @@ def test_what_a_service_of_the_week_has_mended_is_left_alone() -> None:
     assert waits.advice.endswith(f"cannot be said yet. If its losses go on: {mended.advice}")
     failed = dataclasses.replace(late, verdict="did not work")
     assert after_services((mended,), (failed,), day_name(13)) == (mended,)
+
+
+def test_a_service_of_another_machines_head_is_none_of_this_one() -> None:
+    """Both have a head H1; a nozzle is itself on any machine."""
+    bundle = rich_bundle()
+    flagged = next(s for s in bundle.suspects if s.flagged and s.kind == "nozzle" and s.loss != "all")
+    here = dataclasses.replace(flagged, kind="head", id="H1", machine="M2", loss="missed")
+    worked = dataclasses.replace(_one([0.03] * 14 + [0.003] * 14, 1), kind="head", id="H1", machine="M1")
+    assert after_services((here,), (worked,), day_name(13)) == (here,)
+    assert after_services((dataclasses.replace(here, machine="M1"),), (worked,), day_name(13))[0].mended
+    failed = dataclasses.replace(worked, verdict="did not work")
+    listed = [a.what for a in actions((here,), (failed,), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
+    assert [w.split(":")[0] for w in listed] == ["Head H1 of M2", "Look at head H1 of M1 again."]
+    _, sections = explain(dataclasses.replace(bundle, suspects=(here,), services=(failed,)), "head", "H1", "M2")
+    assert sections["Services"] == []
+    moved = dataclasses.replace(flagged, kind="nozzle", id="N0", machine="M2", loss="missed")
+    assert after_services((moved,), (dataclasses.replace(worked, kind="nozzle", id="N0"),), day_name(13))[0].mended
