@@ -138,18 +138,18 @@ def rank(
     plant: PlantOption = HERE,
     label: WeekOption = None,
     loss: Annotated[
-        str, typer.Option("--loss", help="missed, rejected, dropped or all; optics: rejected only.")
+        str, typer.Option("--loss", help="missed, rejected, dropped or all; optics, light: rejected only.")
     ] = "all",
     fmt: FormatOption = Format.table,
     quiet: QuietOption = False,
 ) -> None:
     """Rank the items of one kind.
 
-    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots, recipes or optics.
+    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots, recipes, optics or lights.
     """
     listing.check_choice("KIND", kind, KINDS)
     listing.check_choice("--loss", loss, listing.LOSSES)
-    loss = "rejected" if kind == "optics" else loss
+    loss = "rejected" if kind in ("optics", "light") else loss
     bundle = _analyse(settings.load(plant), label)
     say(f"Week {bundle.week}, {several(kind)} by expected saving; loss: {loss}.", quiet=quiet)
     show(listing.rank_rows(bundle, kind, loss, full=fmt is not Format.table), fmt, empty=f"No {kind} in this week.")

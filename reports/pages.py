@@ -104,7 +104,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
         "recognition_cards": page_engineer.cards(bundle.recognition, cards),
         "others": page_suspects.worklist(
             "others",
-            "Flagged parts, packages, lots, reels, recipes and optics",
+            "Flagged parts, packages, lots, reels, recipes, optics and lights",
             others,
             bundle.currency,
             limit=rows,

@@ -150,6 +150,7 @@ TABLES: Final[tuple[Table, ...]] = (
             column("expected", "expected rejects", "number", "rejects if the part were like its healthy peers"),
             column("flagged", "flagged", "flag", "the part, or what handled most of its rejects"),
             column("by_itself", "by itself", "flag", "it is the part that is flagged"),
+            column("stands_out", "stands out", "flag", "what it follows is surely worse, but too small to be flagged"),
             column("reasons", "reasons", "text", "reason groups with their counts"),
             column("follows", "follows", "text", "what the rejects go with"),
             column("since", "since", "date"),
@@ -159,8 +160,8 @@ TABLES: Final[tuple[Table, ...]] = (
             (
                 *picked(fields.RECOGNITION_HEAD, f),
                 *rate_values(f.rejects),
-                *(f.expected, f.flagged, f.flagged and f.by_itself, "; ".join(f"{name} {n}" for name, n in f.reasons)),
-                *(f.follows, f.since, f.advice),
+                *(f.expected, f.flagged, f.flagged and f.by_itself, f.stands_out),
+                *("; ".join(f"{name} {n}" for name, n in f.reasons), f.follows, f.since, f.advice),
             )
             for f in b.recognition
         ),

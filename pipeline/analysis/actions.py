@@ -49,6 +49,7 @@ ADVICE = {
     ("reel", "missed"): "Check the tape, the splice and the cover tape of this reel.",
     ("reel", "rejected"): "Check the parts and the tape of this reel.",
     ("optics", "rejected"): "Clean lens, mirrors and light, check the brightness and run the unit's own check.",
+    ("light", "rejected"): "Check the brightness of this light, all its segments and its cover, on a good part.",
 }
 DEFAULT_ADVICE = "Look at it and compare it with its neighbours."
 
@@ -146,7 +147,7 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
 
 def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], worklist: int) -> tuple[Action, ...]:
     mine = [s for s in flagged if s.kind not in PLANNER_KINDS][:worklist]
-    found = [_from_suspect(s, "engineer", hands=s.kind == "optics") for s in mine]
+    found = [_from_suspect(s, "engineer", hands=s.kind in ("optics", "light")) for s in mine]
     for d in [d for d in drifts if d.flagged][:worklist]:
         move = (d.end - d.start) * 1000
         found.append(

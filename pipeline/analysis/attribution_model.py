@@ -30,10 +30,10 @@ BoolArray = NDArray[np.bool_]
 Name = tuple[str, str]
 """Kind and key of an item."""
 
-JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics")
+JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics", "light")
 """Kinds whose items are held against their peers."""
 
-ONLY_REJECTS: Final = ("optics",)
+ONLY_REJECTS: Final = ("optics", "light")
 """Kinds that can only be to blame for recognition rejects."""
 
 SETTING: Final = ("machine_type", "method")
@@ -41,6 +41,9 @@ SETTING: Final = ("machine_type", "method")
 
 SETTING_SD: Final = 1.0
 """Spread of machine types and methods in log odds: they differ by design."""
+
+LEAST_PARTS: Final = 3
+"""Parts that a light must have lit to be judged: of fewer, nothing tells it from them. Common practice, no source."""
 
 INTERCEPT_SD: Final = 10.0
 """Prior spread of the plant's own log odds: as good as none, but a week without a loss keeps a finite rate."""
@@ -142,20 +145,39 @@ def expit(eta: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + np.exp(-eta)))
 
 
+def _several_lights(keyed: pl.DataFrame) -> pl.DataFrame:
+    """Keep lights that have peers, which light `LEAST_PARTS` parts each for the same method on several machines, and of
+    these those of optics that have several: the only light of a camera is the camera's.
+    """
+    if "_light" not in keyed.columns:
+        return keyed.drop("lighting")
+    seen = keyed.drop_nulls("_light").group_by("method", "lighting", "_optics", "_light")
+    peers = seen.agg(pl.col("_part").drop_nulls().n_unique()).filter(pl.col("_part") >= LEAST_PARTS)
+    peers = peers.filter(pl.len().over("method", "lighting") > 1).filter(pl.len().over("_optics") > 1)
+    kept = pl.when(pl.col("_light").is_in(peers["_light"].implode())).then("_light")
+    return keyed.with_columns(kept.alias("_light")).drop("lighting")
+
+
 def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[Name, tuple[Name, ...]]]:
     """Leave out a head, or a machine of several, whose picks are just those of its optics: two effects of the same
-    picks would hide each other. Also returns which optics a head is left out for.
+    picks would hide each other. So is a head left out for a light. Also returns which of these it is left out for.
     """
     if "_optics" not in keyed.columns:
         return keyed, {}
-    pairs = keyed.select("_head", "_optics").unique()
-    alone = pairs.filter(pl.len().over("_head") == 1, pl.len().over("_optics") == 1).drop_nulls().sort(pl.all())
+    pairs = {kind: keyed.select("_head", pl.col(f"_{kind}").alias("_other")).unique() for kind in ONLY_REJECTS}
+    alone = pl.concat(
+        frame.filter(pl.len().over("_head") == 1, pl.len().over("_other") == 1)
+        .drop_nulls()
+        .sort(pl.all())
+        .with_columns(kind=pl.lit(kind))
+        for kind, frame in pairs.items()
+    )
     whole = keyed.select("machine", "_optics").unique().filter(pl.len().over("machine") == 1).drop_nulls()
     left = keyed.with_columns(
         pl.when(~pl.col(c).is_in(out[c].implode())).then(pl.col(c)).alias(c)
         for c, out in (("_head", alone), ("machine", whole))
     )
-    return left, {("optics", optics): (("head", head),) for head, optics in alone.iter_rows()}
+    return left, {(kind, other): (("head", head),) for head, other, kind in alone.iter_rows()}
 
 
 @dataclass(slots=True)
@@ -225,11 +247,11 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
         "runs",
         "chances",
         "shift",
-        *[pl.col(c) for c in SETTING],
+        *[pl.col(c) for c in (*SETTING, "lighting")],
         pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
         *[items.key(k).alias(f"_{k}") for k in judged],
     )
-    named = keyed
+    named = keyed = _several_lights(keyed)
     keyed, same = _once(named)
     factors = _coded(keyed, judged, same)
     shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1

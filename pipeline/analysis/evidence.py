@@ -36,6 +36,7 @@ OTHERS: Final[dict[str, tuple[str, str]]] = {
     "lot": ("nozzle", "nozzles"),
     "reel": ("nozzle", "nozzles"),
     "optics": ("part", "parts"),
+    "light": ("part", "parts"),
 }
 """Over which other thing the losses of a kind should spread if it is to blame."""
 

@@ -2,7 +2,7 @@
 
 In:    frames with the columns of schema/frames.py.
 Out:   a text key per row and kind, or null where the log does not know it.
-After: the key of a spindle, head, slot or optics names its machine, since machines number them alike; a nozzle,
+After: the key of a spindle, head, slot, optics or light names its machine, since machines number them alike; a nozzle,
        feeder, part, reel or lot is itself wherever it is. A head "" stands for that of a machine whose log names none.
 """
 
@@ -29,17 +29,9 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "recipe": ("recipe",),
     "method": ("method",),
     "optics": ("machine", "method"),
+    "light": ("machine", "method", "lighting"),
 }
 """The columns that make up the key of each kind."""
-
-WITHIN: Final[dict[str, tuple[str, ...]]] = {
-    "spindle": ("head",),
-    "head": ("machine",),
-    "reel": ("lot", "part"),
-    "lot": ("part",),
-    "part": ("package",),
-}
-"""Kinds that a kind always lies within."""
 
 
 def key(kind: str) -> pl.Expr:
@@ -56,7 +48,7 @@ def name(kind: str, item_key: str) -> tuple[str | None, str]:
     pieces = item_key.split(SEPARATOR)
     if kind == "spindle" and not pieces[1]:
         return pieces[0], f"/{pieces[2]}" if "/" in pieces[2] else pieces[2]
-    if kind in ("head", "spindle", "slot", "optics"):
+    if kind in ("head", "spindle", "slot", "optics", "light"):
         return pieces[0], "/".join(pieces[1:])
     if kind == "machine":
         return pieces[0], pieces[0]
@@ -70,6 +62,8 @@ def key_of(kind: str, machine: str | None, item: str) -> str:
     True
     >>> key_of("spindle", "M", "H/1/3") == SEPARATOR.join(("M", "H/1", "3"))
     True
+    >>> key_of("light", "M", "laser/1/2") == SEPARATOR.join(("M", "laser", "1/2"))
+    True
     >>> key_of("spindle", "M", "3") == SEPARATOR.join(("M", "", "3"))
     True
     """
@@ -80,6 +74,8 @@ def key_of(kind: str, machine: str | None, item: str) -> str:
         return machine or item
     if kind == "spindle" and (item.startswith("/") or "/" not in item):
         return SEPARATOR.join((machine or "", "", item.removeprefix("/")))
+    if kind == "light":
+        return SEPARATOR.join((machine or "", *item.split("/", 1)))
     return SEPARATOR.join((machine or "", *item.rsplit("/", len(columns) - 2)))
 
 

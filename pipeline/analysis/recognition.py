@@ -3,8 +3,9 @@
 In:    the week's suspects, DAYS, REASONS and MEASUREMENTS.
 Out:   findings.model.RecognitionFinding a part with rejects, flagged ones first, then by losses.
 After: what the rejects follow is what the ranking flagged for rejects (or for all losses and nothing more precise)
-       among the things that handled this part, with what that cannot be told from; when it flagged nothing, nothing is
-       claimed. A part has one finding, whichever methods looked at it.
+       among the things that handled this part, with what that cannot be told from; when it flagged nothing, what stands
+       out there and is only too small to flag; without that, nothing is claimed. A part has one finding, whichever
+       methods looked at it.
 
 Rules of thumb behind the advice (common practice, no source): a reject that follows the part over machines is its part
 data or the lot; one that follows one lot is the lot; one that stays with a nozzle, feeder or head is that. Measured
@@ -54,26 +55,31 @@ def recognition(
         .filter(pl.col("losses") > 0)
         .sort(["losses", "part"], descending=[True, False])
     )
-    precise = {(s.kind, s.machine, s.id) for s in suspects if s.flagged and s.loss != "all"}
-    flagged = [
-        s
-        for s in suspects
-        if s.flagged and (s.loss == "rejected" or (s.loss == "all" and (s.kind, s.machine, s.id) not in precise))
-    ]
+    flagged = _for_rejects([s for s in suspects if s.flagged])
+    small = _for_rejects([s for s in suspects if s.stands_out])
     named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
     found = []
     for place, row in enumerate(by_part.iter_rows(named=True)):
         if row["part"] not in named and (place >= most or row["losses"] < LEAST_REJECTS):
             continue
         found.append(
-            _finding(row, flagged, suspects, days, this_week, reasons, measurements, week, dispersion, settings)
+            _finding(row, flagged, small, suspects, days, this_week, reasons, measurements, week, dispersion, settings)
         )
-    return tuple(sorted(found, key=lambda f: (not f.flagged, -f.rejects.losses, f.part)))
+    return tuple(sorted(found, key=lambda f: (not f.flagged, not f.stands_out, -f.rejects.losses, f.part)))
+
+
+def _for_rejects(suspects: list[Suspect]) -> list[Suspect]:
+    """Those that stand there for rejects, or for all losses and nothing more precise."""
+    precise = {(s.kind, s.machine, s.id) for s in suspects if s.loss != "all"}
+    return [
+        s for s in suspects if s.loss == "rejected" or (s.loss == "all" and (s.kind, s.machine, s.id) not in precise)
+    ]
 
 
 def _finding(
     row: dict[str, object],
     flagged: list[Suspect],
+    small: list[Suspect],
     suspects: tuple[Suspect, ...],
     days: pl.DataFrame,
     this_week: pl.DataFrame,
@@ -87,6 +93,7 @@ def _finding(
     mine = this_week.filter(pl.col("part") == part)
     own = reasons.filter((pl.col("week") == week) & (pl.col("part") == part) & (pl.col("outcome") == "rejected"))
     culprit = _culprit(part, mine, own, flagged)
+    minor = _culprit(part, mine, own, small) if culprit is None else None
     counts = own.group_by("reason_group").agg(pl.col("losses").sum())
     counts = counts.sort(["losses", "reason_group"], descending=[True, False])
     own_suspect = next((s for s in suspects if s.kind == "part" and s.id == part and s.loss == "rejected"), None)
@@ -104,13 +111,14 @@ def _finding(
         flagged=culprit is not None,
         by_itself=culprit is not None and (culprit.kind == "part" or f"part {part}" in culprit.not_separable_from),
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
-        follows=_follows(culprit),
+        follows=_follows(culprit) if minor is None else f"{_follows(minor)}; too small to flag",
         since=culprit.since if culprit else None,
         measured=measured,
         lots=_split(mine, "lot", settings, dispersion),
         heads=_split(mine, "head", settings, dispersion),
-        advice=_advice(culprit, main, measured),
+        advice=_advice(culprit or minor, main, measured),
         history=trend(item_days(days, "part", part, "rejected", "week"), "week", settings, dispersion, expected=True),
+        stands_out=minor is not None,
     )
 
 
@@ -218,6 +226,8 @@ def _advice(culprit: Suspect | None, main: str, measured: tuple[Measured, ...]) 
         return "Check the feeder's pick position and tape advance."
     if culprit.kind in ("nozzle", "spindle"):
         return "Clean and inspect the nozzle tip; look at it in the camera image."
+    if culprit.kind == "light":
+        return "Check the brightness of this light, all its segments and its cover; look at a good part in its image."
     if culprit.kind == "optics":
         return "Clean lens, mirrors and light of this unit and check its brightness; look at a good part in its image."
     return "Check vacuum, filter and camera of the head."

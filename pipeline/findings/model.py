@@ -190,6 +190,7 @@ class RecognitionFinding:
     expected   rejects if the part were like its healthy peers, on the same work: with whatever else is bad in it
     flagged    the ranking flagged the part, or something that handled most of its rejects
     by_itself  it flagged the part, or something that cannot be told from it
+    stands_out nothing of that is flagged, but one of them is as surely worse than its peers, and too small to be
     """
 
     part: str
@@ -208,6 +209,7 @@ class RecognitionFinding:
     advice: str
     history: tuple[TrendPoint, ...] = ()
     by_itself: bool = True
+    stands_out: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-PLACES: Final = ("head", "spindle", "slot", "optics")
+PLACES: Final = ("head", "spindle", "slot", "optics", "light")
 """Kinds that every machine numbers anew; all others are themselves wherever they are."""
 
 NUMBERED_ALIKE: Final = ("nozzle", "feeder")

@@ -36,6 +36,7 @@ CELLS: Final[dict[str, pl.DataType]] = {
     "part": pl.String(),
     "package": pl.String(),
     "method": pl.String(),
+    "lighting": pl.String(),
     "reel": pl.String(),
     "lot": pl.String(),
     "recipe": pl.String(),
@@ -55,6 +56,7 @@ DAYS: Final[dict[str, pl.DataType]] = {
     "part": pl.String(),
     "package": pl.String(),
     "method": pl.String(),
+    "lighting": pl.String(),
     "lot": pl.String(),
     **dict.fromkeys(("attempts", "missed", "rejected", "dropped", "returned", "unknown"), pl.Int64()),
 }

@@ -26,8 +26,11 @@ REASON_GROUPS: Final = (
 GRAINS: Final = ("joint", "nozzle", "feeder", "machine")
 """Which keys a tally row knows. Grains describe the same picks again: never add them together."""
 
-KINDS: Final = ("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe", "optics")
-"""What can be ranked. Optics: what a machine looks at parts with in one method of recognition, with its light."""
+KINDS: Final = (
+    *("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe", "optics", "light"),
+)
+"""What can be ranked. Optics: what a machine looks at parts with in one method of recognition; light: one of several
+lightings of such optics."""
 
 
 def several(kind: str) -> str:

@@ -277,6 +277,7 @@ def _frame(
             "feeder_type": "tape",
             "slot": (codes["slot"] % SLOTS).astype(str),
             "method": np.where(camera, "camera_side", "laser"),
+            "lighting": None,
             "recipe": "prog",
             **named,
             **counts,

@@ -15,6 +15,12 @@ from pipeline.settings import Plant, Statistics
 from tests.recovery.simulated_plant import Truth, all_items, week
 
 SEEDS = range(10, 13)
+LIT = (
+    pl.when(pl.col("method") == "camera_side")
+    .then(pl.when(pl.col("part").str.slice(1).cast(pl.Int64) % 2 == 0).then(pl.lit("ring")).otherwise(pl.lit("dome")))
+    .alias("lighting")
+)
+"""Cameras have two lights; lasers none."""
 PARTS = pl.DataFrame({"part": all_items("part")}).with_columns(unit_cost=pl.lit(0.05))
 
 
@@ -25,13 +31,17 @@ def _ranking(
     rate: float = 0.0,
     given: Truth | None = None,
     logged: pl.Expr | None = None,
+    light: str = "",
 ) -> Ranking:
     """A week of recognition rejects; of the parts that this machine sees by this method, `rate` more are refused.
 
     logged  a column as the log has it
+    light   of cameras: only in this of the two lights, which part numbers tell apart
     """
-    frame = week(seed, given or Truth(), losses=("rejected",)).frame
+    frame = week(seed, given or Truth(), losses=("rejected",)).frame.with_columns(LIT)
     seen = ((frame["machine"] == machine) & (frame["method"] == method)).to_numpy()
+    if light:
+        seen &= (frame["lighting"] == light).fill_null(False).to_numpy()
     placed = frame["placed"].to_numpy()
     more = np.where(seen, np.random.default_rng(seed).binomial(placed, rate), 0)
     left = pl.Series(placed - more)
@@ -67,8 +77,24 @@ def test_bad_optics_are_blamed_for_rejects(machine: str, heads: int) -> None:
 
 def test_healthy_optics_are_not_blamed() -> None:
     flagged = [s for seed in range(20, 24) for s in _flagged(_ranking(seed))]
-    assert [s for s in flagged if s.kind == "optics"] == []
+    assert [s for s in flagged if s.kind in ("optics", "light")] == []
     assert len(flagged) <= 1
+
+
+def test_one_bad_light_of_a_camera_is_blamed() -> None:
+    """15 % more refused in one of two lights, which one other machine has, too; the camera is named only in doubt."""
+    for seed in (10, 12):
+        found = _ranking(seed, "M3", "camera_side", 0.15, light="ring")
+        refused = [s for s in _flagged(found) if s.loss == "rejected" and s.kind in ("light", "optics", "head")]
+        assert [(s.kind, s.machine, s.id) for s in refused] == [("light", "M3", "camera_side/ring")]
+        assert set(refused[0].not_separable_from) <= {"optics camera_side of M3"}
+        assert {s.loss for s in found.suspects if s.kind == "light"} == {"rejected"}
+
+
+def test_a_light_that_one_machine_alone_has_is_not_judged() -> None:
+    lit = pl.when((pl.col("machine") == "M4") & (pl.col("lighting") == "ring")).then(pl.lit("bar"))
+    found = _ranking(10, "M3", "camera_side", 0.15, light="ring", logged=lit.otherwise("lighting").alias("lighting"))
+    assert {s.kind for s in found.suspects if "ring" in s.id or "bar" in s.id} == set()
 
 
 def test_a_bad_nozzle_is_still_told_from_the_optics() -> None:

@@ -48,6 +48,7 @@ def days(
                         "part": part,
                         "package": "0402",
                         "method": "laser",
+                        "lighting": None,
                         "lot": "L1",
                         "attempts": attempts,
                         "placed": attempts - missed,

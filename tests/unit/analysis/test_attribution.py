@@ -65,6 +65,7 @@ def small_week(
             "nozzle_type": "T1",
             "feeder_type": "tape",
             "method": "laser",
+            "lighting": None,
             "recipe": "prog",
             **columns,
             **dict.fromkeys(("rejected", "dropped", "returned", "unknown", "rejected_runs", "dropped_runs"), zero),

@@ -16,7 +16,15 @@ from pipeline.settings import Statistics
 from tests.unit.analysis.test_evidence import QUALITY, SUSPECT
 
 WEEK = "2026-W47"
-PART = {"part": "P1", "package": "0402", "method": "laser", "lot": "L1", "feeder": "F1", "slot": "3/L"}
+PART = {
+    "part": "P1",
+    "package": "0402",
+    "method": "laser",
+    "lighting": "front",
+    "lot": "L1",
+    "feeder": "F1",
+    "slot": "3/L",
+}
 PLACE = {"machine": "M1", "head": "H1", "spindle": "1", "nozzle": "N1", "week": WEEK, "day": "2026-11-16"}
 
 
@@ -50,6 +58,7 @@ def _flagged(kind: str, machine: str | None, name: str, loss: str = "rejected") 
         ("lot", None, "L1"),
         ("package", None, "0402"),
         ("optics", "M1", "laser"),
+        ("light", "M1", "laser/front"),
     ],
 )
 def test_rejects_follow_what_handled_them_and_is_flagged_for_rejects(kind: str, machine: str | None, name: str) -> None:
@@ -119,7 +128,21 @@ def test_the_engineer_is_told_when_rejects_follow_what_the_planner_mends() -> No
     assert len([a for a in actions((lot,), (), (), (), QUALITY, 10, _found(days, lot)) if a.owner == "engineer"]) == 1
 
 
+def test_rejects_follow_what_is_too_small_to_flag_where_nothing_is_flagged() -> None:
+    """Ten times the rejects that were expected, worth less than the least saving, are not "nothing in particular"."""
+    days = _days({}, {"part": "P2", "head": "H2"})
+    small = dataclasses.replace(_flagged("part", None, "P1"), flagged=False, stands_out=True)
+    first, other = _found(days, small)
+    assert (first.part, first.flagged, first.stands_out) == ("P1", False, True)
+    assert first.follows == "the part, whatever handles it; too small to flag"
+    assert first.advice == "Check the part data and the recognition settings against ten good parts."
+    assert (other.stands_out, other.follows) == (False, "nothing in particular")
+    (first, _) = _found(days, small, _flagged("head", "M1", "H1"))
+    assert (first.flagged, first.stands_out, first.follows) == (True, False, "head H1 of M1")
+
+
 @pytest.mark.parametrize("kind", [*items.COLUMNS])
 def test_the_key_of_a_name_is_the_key_it_came_from(kind: str) -> None:
-    key = items.SEPARATOR.join(["M/1", "a/b", "3"][: len(items.COLUMNS[kind])])
+    names = ["M/1", "camera_side", "a/b"] if kind == "light" else ["M/1", "a/b", "3"]
+    key = items.SEPARATOR.join(names[: len(items.COLUMNS[kind])])
     assert items.key_of(kind, *items.name(kind, key)) == key
