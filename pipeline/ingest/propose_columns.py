@@ -24,6 +24,7 @@ from pipeline.ingest.propose_words import (
     OUTCOME_ROOTS,
     REASON_ROOTS,
     VALUE_ROOTS,
+    bare,
     best_word,
     roots_score,
 )
@@ -285,6 +286,13 @@ def _by_content(sample: Sample, found: Guess, table_name: str, wanted: list[Colu
             raise UserError("no column holds whole numbers, and table counter needs a count.")
 
 
+VAGUE: Final = {
+    ("outcome", "ng"): "no good: missed or refused, the word does not say",
+    **dict.fromkeys([("method", "camera"), ("method", "kamera")], "the word does not say where the light comes from"),
+}
+"""Words of a log that mean one of several of ours, by column."""
+
+
 def _outcome_likeness(texts: Counter[str], rows: int) -> float:
     """Above 0 for a column that can be an outcome: few texts, best if they are words for one."""
     total = sum(texts.values())
@@ -319,8 +327,8 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
                 is_code = column.name == "outcome" and "reasons" not in found.doubts.get("outcome", "")
                 word = "placed" if is_code and text == most else "unknown" if column.name == "outcome" else allowed[0]
                 found.doubts[key] = f"seen {times} times; nothing tells what it means"
-            elif not sure or (column.name == "outcome" and text.casefold() == "ng"):
-                found.doubts[key] = f"seen {times} times"
+            elif not sure or (column.name, bare(text)) in VAGUE:
+                found.doubts[key] = VAGUE.get((column.name, bare(text)), f"seen {times} times")
             made[text] = word
         if column.name == "outcome" and len(sample.rows) > sum(texts.values()):
             only_losses = "placed" not in made.values() and sum(texts.values()) < 0.5 * len(sample.rows)

@@ -359,3 +359,17 @@ def test_a_json_array_is_refused_with_what_to_do(tmp_path: Path) -> None:
     path.write_text(json.dumps([{"time": "2026-11-16 06:00:00", "result": "OK"}] * 3, indent=1), encoding="utf-8")
     with pytest.raises(UserError, match="Write each object of it on a line of its own"):
         propose(path)
+
+
+def test_a_word_that_may_mean_several_of_ours_is_marked(tmp_path: Path) -> None:
+    """ "camera" does not say where the light comes from, "NG" not whether the part was seen."""
+    rows = [
+        f"2026-11-16 06:00:{i:02d},M1,N1,{'NG' if i == 9 else 'OK'},{('Camera', 'laser')[i % 2]}" for i in range(30)
+    ]
+    text = "\n".join(["Time,Machine,Nozzle,Result,Vision", *rows]) + "\n"
+    proposal, got = proposed(tmp_path, text, "x.csv", "pick")
+    assert sorted(got.rows("method")) == [("camera_reflected",)] * 15 + [("laser",)] * 15
+    marks = checked(proposal)
+    assert "where the light comes from" in marks['"Camera"']
+    assert "missed or refused" in marks['"NG"']
+    assert not {'"OK"', '"laser"'} & set(marks)
