@@ -145,7 +145,7 @@ def rank(
 ) -> None:
     """Rank the items of one kind.
 
-    Nozzles, spindles, heads, feeders, slots, parts, packages, reels, lots, recipes, optics or lights.
+    Nozzles, spindles, heads, machines, feeders, slots, parts, packages, reels, lots, recipes, optics or lights.
     """
     listing.check_choice("KIND", kind, KINDS)
     listing.check_choice("--loss", loss, listing.LOSSES)

@@ -51,6 +51,9 @@ HIDDEN: Final = 0.02
 FEW: Final = 60
 """Items with a p-value below `HIDDEN` in kinds of at most `FEW` items are judged by deletion, `DELETED` at a time."""
 
+WHOLE: Final = ("head", "optics", "light", "package")
+"""Kinds of which a machine may be meant."""
+
 MOST_AT_ONCE: Final = 8
 SHARED: Final = 0.3
 CLOSE_LOOK: Final = 0.1
@@ -354,6 +357,8 @@ def _partners(state: State, item: Item) -> list[Item]:
     for other in range(len(state.kinds)):
         if other == k or state.kinds[other] not in JUDGED:
             continue
+        if state.kinds[other] == "machine" and state.kinds[k] not in WHOLE:
+            continue  # it holds the losses of all that never leaves it
         known = mine & (state.codes[other] >= 0)
         shared = np.bincount(state.codes[other][known], state.losses[known], minlength=len(state.keys[other]))
         best = int(np.argmax(shared))

@@ -30,8 +30,11 @@ BoolArray = NDArray[np.bool_]
 Name = tuple[str, str]
 """Kind and key of an item."""
 
-JUDGED: Final = ("head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics", "light")
-"""Kinds whose items are held against their peers."""
+JUDGED: Final = (
+    *("machine", "head", "spindle", "nozzle", "slot", "feeder", "package", "part", "lot", "reel", "optics", "light"),
+)
+"""Kinds whose items are held against their peers. A machine of one head is that head; one whose parts are not known is
+not judged, since machines differ by their work."""
 
 ONLY_REJECTS: Final = ("optics", "light")
 """Kinds that can only be to blame for recognition rejects."""
@@ -172,12 +175,14 @@ def _once(keyed: pl.DataFrame) -> tuple[pl.DataFrame, dict[Name, tuple[Name, ...
         .with_columns(kind=pl.lit(kind))
         for kind, frame in pairs.items()
     )
-    whole = keyed.select("machine", "_optics").unique().filter(pl.len().over("machine") == 1).drop_nulls()
+    whole = keyed.select("_machine", "_optics").unique().filter(pl.len().over("_machine") == 1).drop_nulls()
     left = keyed.with_columns(
         pl.when(~pl.col(c).is_in(out[c].implode())).then(pl.col(c)).alias(c)
-        for c, out in (("_head", alone), ("machine", whole))
+        for c, out in (("_head", alone), ("_machine", whole))
     )
-    return left, {(kind, other): (("head", head),) for head, other, kind in alone.iter_rows()}
+    same: dict[Name, tuple[Name, ...]] = {(kind, other): (("head", head),) for head, other, kind in alone.iter_rows()}
+    same.update((("optics", optics), (("machine", machine),)) for machine, optics in whole.sort(pl.all()).iter_rows())
+    return left, same
 
 
 @dataclass(slots=True)
@@ -240,16 +245,18 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
     frame = cells.filter(pl.col("chances") > 0)
     if frame.is_empty():
         raise ValueError("no cell has a chance of this loss: there is nothing to attribute")
-    heads = frame.group_by("machine").agg(pl.col("head").n_unique().alias("n"))
-    several = heads.filter(pl.col("n") > 1)["machine"]
+    heads = frame.group_by("machine").agg(
+        items.key("head").drop_nulls().n_unique().alias("heads"), pl.col("part").is_not_null().any().alias("parts")
+    )
+    whole = heads.filter((pl.col("heads") != 1) & pl.col("parts"))["machine"].implode()
     keyed = frame.select(
         "losses",
         "runs",
         "chances",
         "shift",
         *[pl.col(c) for c in (*SETTING, "lighting")],
-        pl.when(pl.col("machine").is_in(several.implode())).then(pl.col("machine")).alias("machine"),
-        *[items.key(k).alias(f"_{k}") for k in judged],
+        *[items.key(k).alias(f"_{k}") for k in judged if k != "machine"],
+        pl.when(pl.col("machine").is_in(whole)).then(pl.col("machine")).alias("_machine"),
     )
     named = keyed = _several_lights(keyed)
     keyed, same = _once(named)
@@ -296,7 +303,7 @@ def _counts_of(keyed: pl.DataFrame, same: dict[Name, tuple[Name, ...]]) -> dict[
 
 def _coded(keyed: pl.DataFrame, judged: Sequence[str], same: dict[Name, tuple[Name, ...]]) -> _Factors:
     factors = _Factors([], [], [], same)
-    for kind, column in [*((c, c) for c in SETTING), ("machine", "machine"), *((k, f"_{k}") for k in judged)]:
+    for kind, column in [*((c, c) for c in SETTING), *((k, f"_{k}") for k in judged)]:
         names = keyed[column].drop_nulls().unique().sort()
         if len(names) == 0 or (len(names) == 1 and kind in (*SETTING, "machine")):
             continue

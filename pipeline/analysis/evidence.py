@@ -29,6 +29,7 @@ OTHERS: Final[dict[str, tuple[str, str]]] = {
     "nozzle": ("part", "parts"),
     "spindle": ("part", "parts"),
     "head": ("spindle", "spindles"),
+    "machine": ("head", "heads"),
     "slot": ("part", "parts"),
     "feeder": ("nozzle", "nozzles"),
     "part": ("nozzle", "nozzles"),

@@ -90,11 +90,13 @@ def from_label(text: str) -> tuple[str, str] | None:
 
     >>> from_label("spindle H1/3 of M1") == ("spindle", SEPARATOR.join(("M1", "H1", "3"))), from_label("lot A of B")
     (True, ('lot', 'A of B'))
-    >>> from_label("the parts that it worked with") is None
-    True
+    >>> from_label("machine A of B"), from_label("the parts that it worked with") is None
+    (('machine', 'A of B'), True)
     """
     kind, _, rest = text.partition(" ")
-    if kind not in COLUMNS or kind == "machine":
+    if kind not in COLUMNS:
         return None
+    if kind == "machine":
+        return kind, rest
     item, _, machine = rest.rpartition(" of ") if COLUMNS[kind][0] == "machine" else (rest, "", None)
     return kind, key_of(kind, machine, item)

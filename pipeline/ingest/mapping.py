@@ -39,7 +39,7 @@ WORDS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
     ("reel_event", "event"): words.REEL_EVENTS,
     ("activity", "event"): ("recipe", "board_start", "board_end"),
     ("service", "action"): words.SERVICE_ACTIONS,
-    ("service", "kind"): (*words.KINDS, "machine"),
+    ("service", "kind"): words.KINDS,
     ("counter", "grain"): words.GRAINS,
     ("pick", "outcome"): words.OUTCOMES,
     ("fault", "outcome"): words.OUTCOMES,

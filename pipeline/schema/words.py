@@ -27,7 +27,8 @@ GRAINS: Final = ("joint", "nozzle", "feeder", "machine")
 """Which keys a tally row knows. Grains describe the same picks again: never add them together."""
 
 KINDS: Final = (
-    *("nozzle", "spindle", "head", "feeder", "slot", "part", "package", "reel", "lot", "recipe", "optics", "light"),
+    *("nozzle", "spindle", "head", "machine", "feeder", "slot", "part", "package", "reel", "lot", "recipe"),
+    *("optics", "light"),
 )
 """What can be ranked. Optics: what a machine looks at parts with in one method of recognition; light: one of several
 lightings of such optics."""
