@@ -30,11 +30,34 @@ STEPS = ("recipes", "known_pick", "joint", "counters", "reasons", "fills")
 COUNTER_REACH_HOURS = 12
 """A counter row whose start is unknown may cover this many hours before its end."""
 
+BEFORE_END_MINUTES = 30
+"""Counts stand in the hour of so long before the end of their interval, or of its middle where that is later."""
+
 FAULT_REACH_SECONDS = 5
 """A fault explains a loss of the same machine and nozzle, designator or part within this many seconds."""
 
 SLICE_PICKS = 4_000_000
 """Picks that are rolled up at once: their keys stay in memory, however large a load is."""
+
+
+def recompute_counters(con: duckdb.DuckDBPyConnection) -> None:
+    """Recompute the tallies of the machine hours that counters may stand in, after the rule for that has changed."""
+    begin(con)
+    names = prepare(con)
+    _find_differences(con, f"select machine from {names['counter']} where running", names)
+    con.execute(
+        "create or replace temp table touched as "
+        f"select distinct machine, unnest({_ends()}) as hour from {names['counter']} except ({names['closed']})"
+    )
+    _count_touched(con, names)
+
+
+def standing(time: str = "time", since: str = "since") -> str:
+    """SQL of the hour that the counts of an interval stand in; time, since: SQL of its end and its begin."""
+    half = f"(epoch_us({time}) - epoch_us({since})) // 2"
+    return (
+        f"date_trunc('hour', {time} - to_microseconds(greatest(least({half}, {BEFORE_END_MINUTES * 60_000_000}), 0)))"
+    )
 
 
 def begin(con: duckdb.DuckDBPyConnection) -> None:
@@ -79,10 +102,20 @@ def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         "create or replace temp table touched as "
         f"select machine, date_trunc('hour', time) as hour from {names['pick']} "
-        f"union select machine, date_trunc('hour', time) from {names['counter']} union select machine, hour from tally "
+        f"union select machine, unnest({_ends()}) from {names['counter']} union select machine, hour from tally "
         f"except ({names['closed']})"
     )
     _count_touched(con, names)
+
+
+def counter_hour(row: str) -> str:
+    """SQL of the hour that a row of table `counter` stands in, which is called `row` there and is no running total."""
+    return standing(f"{row}.time", f"coalesce({row}.start, {row}.time - interval {COUNTER_REACH_HOURS} hour)")
+
+
+def _ends(time: str = "time") -> str:
+    """SQL of the hours that counts may stand in whose begin is not known, as a list."""
+    return f"[date_trunc('hour', {time}), date_trunc('hour', {time} - interval {BEFORE_END_MINUTES} minute)]"
 
 
 def _find_differences(con: duckdb.DuckDBPyConnection, machines: str, names: Mapping[str, str]) -> None:
@@ -158,6 +191,7 @@ def statements(step: str, names: Mapping[str, str] | None = None) -> list[str]:
     """The statements of one SQL file, with our two constants and the names of the tables filled in."""
     text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
     text = text.replace("{counter_reach}", str(COUNTER_REACH_HOURS)).replace("{fault_reach}", str(FAULT_REACH_SECONDS))
+    text = text.replace("{standing}", standing()).replace("{ends}", _ends())
     plain = {"filled": "pick", **{prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}}
     for name, value in {**plain, **(names or {})}.items():
         text = text.replace(f"{{{name}}}", value)
@@ -199,7 +233,7 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
                 where exists (select 1 from counted c where c.machine = t.machine and c.hour = t.hour)
                     or not exists (
                         select 1 from {names["counter"]} c
-                        where c.grain = 'joint' and c.machine = t.machine and date_trunc('hour', c.time) = t.hour)))
+                        where c.grain = 'joint' and c.machine = t.machine and t.hour in {_ends("c.time")})))
         """
     ).fetchall()
     scope = " semi join touched using (machine, hour)" if touched_only else ""

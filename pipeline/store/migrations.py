@@ -13,6 +13,7 @@ from typing import Final
 
 import duckdb
 
+from pipeline.rollup.tallies import recompute_counters
 from pipeline.schema.table import Table
 from pipeline.schema.tables import TABLES
 
@@ -52,7 +53,12 @@ def _fourth(con: duckdb.DuckDBPyConnection) -> None:
     create_missing(con)
 
 
-STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third, _fourth)
+def _fifth(con: duckdb.DuckDBPyConnection) -> None:
+    """Counts stand in the hour of their interval, no longer in that of its end."""
+    recompute_counters(con)
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third, _fourth, _fifth)
 CURRENT: Final = len(STEPS)
 
 

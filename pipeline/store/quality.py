@@ -14,7 +14,7 @@ import duckdb
 import polars as pl
 
 from pipeline.rollup.sources import prepare, reading
-from pipeline.rollup.tallies import FAULT_REACH_SECONDS
+from pipeline.rollup.tallies import FAULT_REACH_SECONDS, counter_hour, standing
 from pipeline.schema.master_tables import MASTER_TABLES
 from pipeline.store.frames import Week
 
@@ -115,7 +115,7 @@ def paces(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 select machine, start, round((epoch_us(time) - epoch_us(start)) / 3.6e9, 6),
                        sum(coalesce(placed, 0) + coalesce(missed, 0) + coalesce(rejected, 0) + coalesce(dropped, 0)
                            + coalesce(returned, 0) + coalesce(unknown, 0))
-                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
+                from {prepare(con)["counter"]} k join clock on clock.hour = {counter_hour("k")}
                 where running is not true and start is not null and time > start group by machine, grain, start, time)
             select p.machine, mm.rated_picks_per_hour as rated, s.spindles, p.begin, p.hours,
                    cast(p.picks as BIGINT) as picks
@@ -172,7 +172,7 @@ def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             with stated as (
                 select machine, grain, attempts, coalesce(placed, 0) + coalesce(missed, 0) + coalesce(rejected, 0)
                     + coalesce(dropped, 0) + coalesce(returned, 0) + coalesce(unknown, 0) as outcomes
-                from {prepare(con)["counter"]} k join clock on clock.hour = date_trunc('hour', k.time)
+                from {prepare(con)["counter"]} k join clock on clock.hour = {counter_hour("k")}
                 where attempts is not null and placed is not null and running is not true)
             select machine, grain, count(*) as rows, count(*) filter (attempts <> outcomes) as uneven,
                    cast(sum(attempts) as BIGINT) as attempts, cast(sum(outcomes) as BIGINT) as outcomes,
@@ -207,7 +207,7 @@ def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
                 select machine, sum(y.placed) as placed, sum(y.attempts - y.placed) as not_placed
                 from tally y join finest_grain g using (machine, hour)
                 where y.grain = g.total and (machine, hour) in
-                    (select (machine, date_trunc('hour', time)) from totals)
+                    (select (machine, {standing("time", "start")}) from totals)
                 group by machine having bool_and(y.grain <> 'joint')),
             summed as (
                 select machine, count(*) as windows, sum(placed) as placed, sum(not_placed) as not_placed,

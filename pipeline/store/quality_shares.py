@@ -14,6 +14,7 @@ import duckdb
 import polars as pl
 
 from pipeline.rollup.sources import prepare
+from pipeline.rollup.tallies import counter_hour
 from pipeline.store.frames import Week
 
 KEYS: Final = ("nozzle", "feeder", "part", "reel", "lot")
@@ -51,9 +52,9 @@ def counted_kinds(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
         con.sql(
             f"""
             select machine, grain, count(*) as rows, {figures} from {names["counter"]} k
-            where time >= timestamp '{week.start}' and time < timestamp '{week.end}'
+            where time > timestamp '{week.start}' and time <= timestamp '{week.end}'
             and exists (select 1 from tally t where t.machine = k.machine and t.grain = k.grain
-                        and t.hour = date_trunc('hour', k.time))
+                        and t.hour = {counter_hour("k")})
             and not exists (select 1 from {names["pick"]} p where p.machine = k.machine
                             and p.time >= timestamp '{week.start}' and p.time < timestamp '{week.end}')
             group by machine, grain order by machine, grain

@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.connections import connect
 from pipeline.rollup.sources import READ
-from pipeline.rollup.tallies import statements
+from pipeline.rollup.tallies import standing, statements
 
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted(p for folder in ("pipeline", "reports", "sample_logs") for p in (ROOT / folder).rglob("*.py"))
@@ -114,6 +114,7 @@ def test_the_files_of_the_rollup_are_cut_where_duckdb_would_cut_them(step: str) 
         "setup": "(select 1)",
     }
     names |= {"first_hour": "timestamp '2026-11-16 08:00:00'", "end_of_hours": "timestamp '2026-11-16 10:00:00'"}
+    names |= {"standing": standing(), "ends": "[null]"}
     names |= {prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}
     ours = statements(step, names)
     for name in (*names, "counter_reach", "fault_reach"):

@@ -1,5 +1,6 @@
 -- Counter rows -> tally rows of their own grain, where the machine logged no single picks in their interval:
--- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed.
+-- the same parts must not count twice. They stand in the hour of their interval's middle, or of half an hour before its end where
+-- it is longer than an hour: counts of a shift or day that end at, or seconds after, the full hour belong to what ended. A log that gives picks and losses but no placed parts means that the rest was placed.
 insert into tally
 with counted as (
     select grain, time, coalesce(start, time - interval {counter_reach} hour) as since, machine, head, spindle, nozzle,
@@ -12,14 +13,18 @@ with counted as (
         rejected, dropped, returned, unknown
     from running_difference
 ),
+late as (
+    select distinct machine, date_trunc('hour', time) as hour from {pick}
+    where time >= {end_of_hours} and time < {end_of_hours} + interval 1 hour
+),
 whole as (
-    select * replace (
+    select {standing} as hour, * replace (
         coalesce(placed, greatest(coalesce(attempts, 0) - coalesce(missed, 0) - coalesce(rejected, 0) - coalesce(dropped, 0)
             - coalesce(returned, 0) - coalesce(unknown, 0), 0)) as placed)
     from counted
 )
 select
-    c.grain, date_trunc('hour', c.time) as hour,
+    c.grain, c.hour,
     c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane, c.part, c.package, c.reel, c.lot,
     c.recipe, c.method, c.lighting,
     sum(coalesce(c.placed, 0) + coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0)
@@ -32,13 +37,14 @@ select
     sum(coalesce(c.missed, 0) + coalesce(c.rejected, 0) + coalesce(c.dropped, 0) + coalesce(c.unknown, 0)),
     0, null, null, null, null, null, null
 from whole c
-join touched t on t.machine = c.machine and t.hour = date_trunc('hour', c.time)
+join touched t on t.machine = c.machine and t.hour = c.hour
 where not exists (
     select 1 from tally j
-    where j.grain = 'joint' and j.machine = c.machine and j.hour <= c.time and j.hour > c.since - interval 1 hour
+    where j.grain = 'joint' and j.machine = c.machine and j.hour < c.time and j.hour > c.since - interval 1 hour
 )
+and not exists (select 1 from late l where l.machine = c.machine and l.hour < c.time)
 group by
-    c.grain, date_trunc('hour', c.time), c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane,
+    c.grain, c.hour, c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane,
     c.part, c.package, c.reel, c.lot, c.recipe, c.method, c.lighting;
 
 delete from counter_event where (machine, date_trunc('hour', time)) in (select machine, hour from touched);

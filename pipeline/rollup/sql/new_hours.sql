@@ -3,7 +3,7 @@
 insert into new_hour
 select machine, date_trunc('hour', time) from {staged_pick}
 union
-select machine, date_trunc('hour', time) from {staged_counter}
+select machine, unnest({ends}) from {staged_counter}
 union
 select machine, date_trunc('hour', time - interval {fault_reach} second) from {staged_fault} where outcome is not null
 union

@@ -16,8 +16,8 @@ counted as (
     select machine, time, since from running_difference
 ),
 covered as (
-    select c.machine, date_trunc('hour', c.time) as hour
-    from counted c
+    select c.machine, c.hour
+    from (select *, {standing} as hour from counted) c
     join span s on c.machine = s.machine and c.time >= s.first and c.since < s.last + interval 1 hour
 ),
 switched as (
@@ -56,7 +56,7 @@ select machine, hour from (
     union
     select machine, hour from covered
     union
-    select machine, date_trunc('hour', time) from running_difference where changed
+    select machine, unnest([date_trunc('hour', time), {standing}]) from running_difference where changed
     union
     select machine, hour from carried
     union

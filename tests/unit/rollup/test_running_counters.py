@@ -26,6 +26,7 @@ def _reading(hours: float, placed: int | None, **more: object) -> Row:
 
 
 def _hourly(con: duckdb.DuckDBPyConnection, what: str = "placed") -> list[tuple[int, int]]:
+    """Counts by hour: what was read at 7:00 was counted in hour 6."""
     rows = con.execute(
         f"select hour(hour), cast(sum({what}) as BIGINT) from tally group by hour order by hour"
     ).fetchall()
@@ -39,7 +40,7 @@ def _events(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
 def test_a_reading_counts_from_the_one_before(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 1000), _reading(1, 1300), _reading(2, 1300), _reading(3, 2000)]})
-        assert _hourly(con) == [(7, 300), (8, 0), (9, 700)]
+        assert _hourly(con) == [(6, 300), (7, 0), (8, 700)]
         assert _events(con) == []
 
 
@@ -60,8 +61,8 @@ def test_after_a_reset_the_new_value_counts_and_is_listed(tmp_path: Path) -> Non
             "a",
             {"counter": [_reading(0, 5000, missed=40), _reading(1, 800, missed=2), _reading(2, 900, missed=3)]},
         )
-        assert _hourly(con) == [(7, 800), (8, 100)]
-        assert _hourly(con, "missed") == [(7, 2), (8, 1)]
+        assert _hourly(con) == [(6, 800), (7, 100)]
+        assert _hourly(con, "missed") == [(6, 2), (7, 1)]
         assert _events(con) == [
             (7, "reset", 40, 2, "nozzle, nozzle N1: missed"),
             (7, "reset", 5000, 800, "nozzle, nozzle N1: placed"),
@@ -72,20 +73,20 @@ def test_a_reset_is_one_of_all_counts_of_the_reading(tmp_path: Path) -> None:
     """`missed` rose from 2 to 5 over the reset: all 5 were counted since."""
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 5000, missed=2), _reading(1, 800, missed=5)]})
-        assert (_hourly(con), _hourly(con, "missed")) == ([(7, 800)], [(7, 5)])
+        assert (_hourly(con), _hourly(con, "missed")) == ([(6, 800)], [(6, 5)])
 
 
 def test_a_value_after_a_reset_beyond_the_rated_speed_counts_nothing(tmp_path: Path) -> None:
     with store(tmp_path, RATED) as con:
         load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000), _reading(2, 31_000)]})
-        assert _hourly(con) == [(7, 0), (8, 1000)]
+        assert _hourly(con) == [(6, 0), (7, 1000)]
         assert [e[:4] for e in _events(con)] == [(7, "reset", 50_000, 30_000)]
 
 
 def test_without_a_rated_speed_the_value_after_a_reset_counts(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000)]})
-        assert _hourly(con) == [(7, 30_000)]
+        assert _hourly(con) == [(6, 30_000)]
 
 
 @pytest.mark.parametrize(
@@ -101,30 +102,30 @@ def test_without_a_rated_speed_the_value_after_a_reset_counts(tmp_path: Path) ->
 def test_a_wrap_counts_through_the_last_digit(tmp_path: Path, before: int, after: int, counted: int) -> None:
     with store(tmp_path, RATED) as con:
         load(con, "a", {"counter": [_reading(0, before), _reading(1, after)]})
-        assert _hourly(con) == [(7, counted)]
+        assert _hourly(con) == [(6, counted)]
         assert _events(con) == [(7, "wrap", before, after, "nozzle, nozzle N1: placed")]
 
 
 def test_a_wrap_leaves_the_other_counts_of_the_reading_as_they_go_on(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 65_530, missed=7), _reading(1, 14, missed=9)]})
-        assert (_hourly(con), _hourly(con, "missed")) == ([(7, 20)], [(7, 2)])
+        assert (_hourly(con), _hourly(con, "missed")) == ([(6, 20)], [(6, 2)])
 
 
 def test_a_wrap_faster_than_the_machine_is_a_reset(tmp_path: Path) -> None:
     """2^32: from 100 million below to 100 million above in an hour; no machine does, nor what is shown then."""
     with store(tmp_path, RATED) as con:
         load(con, "a", {"counter": [_reading(0, 4_200_000_000), _reading(1, 100_000_000)]})
-        assert _hourly(con) == [(7, 0)]
+        assert _hourly(con) == [(6, 0)]
         assert [e[1] for e in _events(con)] == ["reset"]
 
 
 def test_a_late_file_between_two_readings_parts_their_difference(tmp_path: Path) -> None:
     with store(tmp_path / "a") as con:
         load(con, "a", {"counter": [_reading(0, 100), _reading(5, 600)]})
-        assert _hourly(con) == [(11, 500)]
+        assert _hourly(con) == [(10, 500)]
         load(con, "b", {"counter": [_reading(2, 250)]})
-        assert _hourly(con) == [(8, 150), (11, 350)]
+        assert _hourly(con) == [(7, 150), (10, 350)]
         one = digest(con)
     with store(tmp_path / "b") as con:
         load(con, "b", {"counter": [_reading(2, 250)]})
@@ -139,7 +140,7 @@ def test_a_late_reading_takes_an_event_away_that_was_none(tmp_path: Path) -> Non
         assert [e[:4] for e in _events(con)] == [(10, "reset", 900, 200)]
         load(con, "b", {"counter": [_reading(2, 1000)]})
         assert [e[:4] for e in _events(con)] == [(10, "reset", 1000, 200)]
-        assert _hourly(con) == [(8, 100), (10, 200)]
+        assert _hourly(con) == [(7, 100), (9, 200)]
 
 
 def test_running_counters_count_only_where_there_are_no_picks(tmp_path: Path) -> None:
@@ -151,8 +152,51 @@ def test_running_counters_count_only_where_there_are_no_picks(tmp_path: Path) ->
                 load(con, name, files[name])
             assert con.execute("select grain, hour(hour), attempts from tally order by all").fetchall() == [
                 ("joint", 6, 1),
-                ("nozzle", 8, 100),
+                ("nozzle", 7, 100),
             ]
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "hour"),
+    [
+        (0.0, 1.0, 6),  # from 6:00 to 7:00
+        (0.001, 1.001, 6),  # written some seconds after the hour
+        (0.25, 0.5, 6),
+        (0.75, 1.25, 7),  # a quarter of an hour in each: in the hour of the middle
+        (1.0, 1.25, 7),
+        (-8.0, 0.0, 5),  # the night shift, from 22:00 to 6:00
+        (-6.0, 18.0, 23),  # the day, to midnight
+        (-6.0, 18.01, 23),
+        (None, 1.0, 6),
+        (None, 1.2, 6),  # its begin is not known
+        (None, 1.6, 7),
+    ],
+)
+def test_counts_stand_where_their_interval_was(
+    tmp_path: Path,
+    start: float | None,
+    end: float,
+    hour: int,
+) -> None:
+    """Counts of a day stand in it, of a shift in the shift, of an hour in the hour, whenever they were written."""
+    row = {**_reading(end, 90), "running": False, "start": None if start is None else at(start)}
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [row]})
+        assert _hourly(con) == [(hour, 90)]
+
+
+def test_counts_up_to_the_hour_stay_where_picks_begin_at_it(tmp_path: Path) -> None:
+    """From 7:00 on the machine logs single picks: counts of 6:00 to 7:00 are of other parts, those to 7:06 may not."""
+    for end, grains in ((1.0, [("nozzle", 6, 90), ("joint", 7, 1)]), (1.1, [("joint", 7, 1)])):
+        for order in ("ab", "ba"):
+            counts = {**_reading(end, 90), "running": False, "start": at(end - 1.0)}
+            pick = {"time": at(1.05), "machine": "M", "nozzle": "N1", "outcome": "placed"}
+            files = {"a": {"counter": [counts]}, "b": {"pick": [pick]}}
+            with store(tmp_path / f"{order}{end}") as con:
+                for name in order:
+                    load(con, name, files[name])
+                found = con.execute("select grain, hour(hour), attempts from tally order by hour").fetchall()
+                assert found == grains
 
 
 def test_picks_without_placed_mean_that_the_rest_was_placed(tmp_path: Path) -> None:

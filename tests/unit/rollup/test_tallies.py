@@ -105,7 +105,7 @@ def test_counters_stand_in_only_where_no_picks_are(plant: settings.Plant) -> Non
         assert con.execute("select grain, sum(attempts) from tally group by all").fetchall() == [("feeder", 309)]
         _load(con, 2, pick=[_pick(10), _pick(20, "missed")])
         rows = con.execute("select grain, hour, attempts from tally order by all").fetchall()
-        assert rows == [("feeder", BEGIN + timedelta(hours=30), 103), ("joint", BEGIN, 2)]
+        assert rows == [("feeder", BEGIN + timedelta(hours=29), 103), ("joint", BEGIN, 2)]
 
 
 def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plant) -> None:

@@ -17,7 +17,7 @@ VERSION_1 = Path(__file__).with_name("version_1.sql")
 def _columns(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     return con.execute(
         "select table_name, column_name, data_type, is_nullable, column_index from duckdb_columns() "
-        "where schema_name = 'main' and not internal order by all"
+        "where schema_name = 'main' and database_name != 'temp' and not internal order by all"
     ).fetchall()
 
 
@@ -53,3 +53,23 @@ def test_a_migrated_store_loads(tmp_path: Path) -> None:
     with store(folder) as con:
         load(con, "a", {"pick": [{"time": at(0), "machine": "M", "outcome": "placed"}]})
         assert con.execute("select attempts from tally").fetchall() == [(1,)]
+
+
+def test_counts_of_version_4_come_to_stand_in_the_hour_of_their_interval(tmp_path: Path) -> None:
+    """There they stood in the hour in which it ends; running totals, too."""
+    from tests.unit.rollup.staged import at, digest, load, store
+
+    count = {"machine": "M", "grain": "nozzle", "nozzle": "N1"}
+    hours = [{**count, "time": at(h), "start": at(h - 1), "placed": 10 + h} for h in (1, 2, 3)]
+    totals = [{**count, "machine": "R", "time": at(h), "placed": 100 * h, "running": True} for h in range(4)]
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [*hours, *totals], "pick": [{"time": at(9), "machine": "P", "outcome": "placed"}]})
+        new = digest(con)
+        con.execute("update tally set hour = hour + interval 1 hour where grain = 'nozzle'")
+        con.execute("delete from schema_version where version > 4")
+        assert digest(con) != new
+    with store(tmp_path) as con:
+        assert migrations.version(con) == migrations.CURRENT
+        assert digest(con) == new
+        found = con.execute("select machine, hour, placed from tally where grain = 'nozzle' order by all").fetchall()
+    assert found == [("M", at(h), 11 + h) for h in range(3)] + [("R", at(h), 100) for h in range(3)]
