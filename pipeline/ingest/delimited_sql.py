@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.ingest.delimited_lines import Layout, regular_pattern
 from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, offset_in, utc_sql
-from pipeline.ingest.mapping import MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
+from pipeline.ingest.mapping import INTERVALS, MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.ingest.time_formats import moment_sql
 from pipeline.schema.table import Column
@@ -107,7 +107,9 @@ class Conversion:
         if "machine" not in self._mapped():
             kept.append("cast(null as varchar) as machine")
         raw = self._joined(self.mapping.time.columns)
-        values.append(f"{self._moment(raw)} as l_time")
+        whole_days = self.mapping.time.whole_days and self.mapping.table in INTERVALS
+        end = " + interval 1 day" if whole_days else ""  # `start` is read from the same columns
+        values.append(f"{self._moment(raw)}{end} as l_time")
         where = " and ".join(f'column "{p}"' for p in self.mapping.time.columns)
         checks = self._time_checks("time", where, raw, "l_time", required=True) + checks
         checks = [(f"not ({test})", literal(LEFT_OUT)) for test in self._filters()] + checks

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import SettingsError
-from pipeline.ingest.time_formats import is_absolute
+from pipeline.ingest.time_formats import is_absolute, of_days
 from pipeline.schema import words
 from pipeline.schema.table import Table
 from pipeline.schema.tables import table
@@ -34,6 +34,11 @@ LOG_TABLES: Final = (
     "activity",
 )
 """Tables that a mapping can fill."""
+
+INTERVALS: Final = ("counter", "check_total")
+"""Tables of counts: a date without a time of day is the whole day."""
+DAYS_WILL_DO: Final = (*INTERVALS, "service")
+"""Tables that take a date without a time of day."""
 
 WORDS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
     ("reel_event", "event"): words.REEL_EVENTS,
@@ -150,6 +155,11 @@ class TimeRules:
     def absolute(self) -> bool:
         """True if the text itself says the instant, so that no zone is needed."""
         return is_absolute(self.format)
+
+    @property
+    def whole_days(self) -> bool:
+        """True if the text gives a date alone."""
+        return of_days(self.format)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,8 +22,10 @@ from pipeline.ingest.local_time import zone_of
 from pipeline.ingest.mapping import (
     CONTENTS,
     COUNTS,
+    DAYS_WILL_DO,
     FILTERS,
     FORMAT,
+    INTERVALS,
     LOG_TABLES,
     REASON_SOURCE,
     UNFIT,
@@ -117,7 +119,12 @@ class MappingReader:
             raise self._fail(f'table is "{where}"; use one of {", ".join(LOG_TABLES)}.', "table")
         spec = table(where)
         text = self._text()
+        time = self._time(text, days=where in DAYS_WILL_DO)
         columns = self._columns(spec, text)
+        if time.whole_days and where in INTERVALS:
+            if "start" in columns:
+                raise self._fail('the format in [time] gives whole days: leave "start" out.', "start", "columns")
+            columns["start"] = time.columns
         constants = self._constants(spec, where)
         patterns, groups = self._file_name(spec)
         self._once(columns, constants, groups)
@@ -137,7 +144,7 @@ class MappingReader:
             table=where,
             files=self._files(),
             digest=self.digest,
-            time=self._time(text),
+            time=time,
             text=text,
             columns=columns,
             constants=constants,
@@ -311,7 +318,7 @@ class MappingReader:
         if isinstance(place, str) and not text.header:
             raise fail(f'the column "{place}" is named, but the log has no header: give its place from 1.')
 
-    def _time(self, text: TextRules) -> TimeRules:
+    def _time(self, text: TextRules, *, days: bool) -> TimeRules:
         content, section = self._section("time"), "time"
         self._known(content, set(TimeRules.__dataclass_fields__), section)
         columns = self._places(content.get("columns"), "columns", section, text)
@@ -324,7 +331,10 @@ class MappingReader:
             repeated_hour=self._take(content, "repeated_hour", str, "a text in quotes", "order", section),
             missing_hour=self._take(content, "missing_hour", str, "a text in quotes", "refuse", section),
         )
-        self._time_format(rules)
+        try:
+            check_format(form, days=days)
+        except ValueError as error:
+            raise self._fail(str(error), "format", section) from error
         if rules.zone is not None:
             if rules.absolute:
                 raise self._fail(f'the format "{form}" gives the instant itself: leave out zone.', "zone", section)
@@ -338,12 +348,6 @@ class MappingReader:
             if getattr(rules, key) not in allowed:
                 raise self._fail(f'"{key}" is {getattr(rules, key)!r}; use one of {", ".join(allowed)}.', key, section)
         return rules
-
-    def _time_format(self, rules: TimeRules) -> None:
-        try:
-            check_format(rules.format)
-        except ValueError as error:
-            raise self._fail(str(error), "format", "time") from error
 
     def _places(self, value: Any, key: str, section: str, text: TextRules) -> tuple[Place, ...]:
         found = value if isinstance(value, list) else [value]

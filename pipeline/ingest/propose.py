@@ -22,7 +22,7 @@ from typing import Final
 from pipeline.errors import UserError
 from pipeline.ingest.apart import call_apart
 from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
-from pipeline.ingest.propose_columns import Guess, guess
+from pipeline.ingest.propose_columns import Guess, guess, lines_for_machines
 from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_table import table_of
@@ -76,6 +76,8 @@ def _proposed(path: Path, table: str, sample: Sample) -> str:
         sample, found = with_filters(sample, guess(sample, table), table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
+    if "machine" not in found.columns and not _machine_from_name(bare_name(path))[0]:
+        lines_for_machines(sample, found)
     return "\n".join(_lines(path, table, sample, found)) + "\n"
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipeline.errors import UserError
-from pipeline.ingest.mapping import COUNTS, REASON_SOURCE, WORDS, Place
+from pipeline.ingest.mapping import COUNTS, DAYS_WILL_DO, INTERVALS, REASON_SOURCE, WORDS, Place
 from pipeline.ingest.propose_counters import grain_of, running_doubt
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
@@ -73,7 +73,7 @@ def guess(sample: Sample, name: str) -> Guess:
     """The best guess for table `name`; UserError when no column holds a date."""
     found = Guess()
     spec = table(name)
-    taken = _times(sample, found, [c for c in spec.content() if c.type == "TIMESTAMP" and c.name != "time"])
+    taken = _times(sample, found, name, [c for c in spec.content() if c.type == "TIMESTAMP" and c.name != "time"])
     wanted = [c for c in spec.content() if c.type != "TIMESTAMP" and c.name != "reason_group"]
     _by_name(sample, found, name, wanted, taken)
     _many_lanes(sample, found, wanted)
@@ -89,7 +89,7 @@ def guess(sample: Sample, name: str) -> Guess:
     return found
 
 
-def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
+def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) -> set[int]:
     places = sample.places()
     some = [sample.column(i)[:3000] for i in range(len(places))]
     cells = sample.content == "workbook"
@@ -126,6 +126,12 @@ def _times(sample: Sample, found: Guess, others: list[Column]) -> set[int]:
         day, clock = shapes[days[0]], shapes[clocks[0]]
         doubt = "; ".join(d for d in (day.doubt, clock.doubt) if d)
         shape = replace(day, format=f"{day.format} {clock.format}", clock=True, doubt=doubt)
+    elif days and table_name in DAYS_WILL_DO:
+        shape = shapes[days[0]]
+        doubt = "no time of day" + (": counts of the whole day" if table_name in INTERVALS else "")
+        doubt += f"; {shape.doubt}" if shape.doubt else ""
+        chosen, shape = (days[0],), replace(shape, doubt=doubt)
+        others = []
     else:
         raise UserError(
             "no column holds a date with the time of day, and no two columns do together: no mapping fits."
@@ -227,6 +233,17 @@ def _numbered_within(sample: Sample, found: Guess, taken: set[int]) -> None:
                 found.doubts[ours] = f'{ours} {again} is there for {times} values of "{title}"'
                 taken.add(i)
                 break
+
+
+def lines_for_machines(sample: Sample, found: Guess) -> None:
+    """Where nothing names a machine: the column of lines, if there is one."""
+    for place, title in zip(sample.places(), sample.names or (), strict=False):
+        unused = [u for u in found.unused if u[0] == place]
+        if unused and roots_score(title, _OWNERS["machine"]) >= SURE:
+            found.columns["machine"] = (place,)
+            found.doubts["machine"] = "no column names a machine: each line is taken for one"
+            found.unused.remove(unused[0])
+            return
 
 
 def _take(sample: Sample, found: Guess, ours: str, index: int, taken: set[int], doubt: str) -> None:

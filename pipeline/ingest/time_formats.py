@@ -62,6 +62,15 @@ def is_absolute(form: str) -> bool:
     return form in EPOCHS or "z" in directives(form)
 
 
+def of_days(form: str) -> bool:
+    """True if a text of this format gives a date without a time of day.
+
+    >>> of_days("%d.%m.%Y"), of_days("%F"), of_days("%F %H"), of_days("epoch_s")
+    (True, True, False, False)
+    """
+    return form not in EPOCHS and form != SERIAL and not set(directives(plain_format(form))) & set("HIpMSfz")
+
+
 def plain_format(form: str) -> str:
     """The format with its short directives written out and without minus signs: one digit is read in any case.
 
@@ -76,8 +85,11 @@ def plain_format(form: str) -> str:
     return re.sub(r"%(-?.?)", plain, form, flags=re.DOTALL)
 
 
-def check_format(form: str) -> None:
-    """ValueError, with what to write instead, when times of this format cannot be read rightly."""
+def check_format(form: str, *, days: bool = False) -> None:
+    """ValueError, with what to write instead, when times of this format cannot be read rightly.
+
+    days   a date without a time of day will do
+    """
     if form in EPOCHS or form == SERIAL:
         return
     found = directives(form)
@@ -99,7 +111,7 @@ def check_format(form: str) -> None:
             f'the time format "{form}" must give year, week and day of the week as %G, %V and %u, no other.'
         )
     date = used & week or (used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB"))))
-    if not date or not ("H" in used or {"I", "p"} <= used):
+    if not date or not ("H" in used or {"I", "p"} <= used or (days and of_days(form))):
         raise ValueError(f'the time format "{form}" must give a whole date and the hour.')
 
 

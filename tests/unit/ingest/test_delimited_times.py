@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.errors import SettingsError
 from tests.fixtures_delimited import GOOD, HEAD, MAPPING, Result, stage
 
 
@@ -94,3 +95,60 @@ def test_the_pass_of_a_bad_line_is_not_asked(tmp_path: Path) -> None:
     )
     assert got.rows("line, time") == [(2, datetime(2026, 10, 24, 23, 59)), (3, datetime(2026, 10, 25, 0, 20))]
     assert 'outcome "XX"' in got.refused[0][2]
+
+
+# --- days without a time of day ---------------------------------------------------------------------------------------
+
+DAILY = """format = 1
+name = "daily"
+table = "counter"
+files = ["*.csv"]
+[time]
+columns = ["D"]
+format = "%d.%m.%Y"
+[columns]
+machine = "M"
+part = "P"
+placed = "N"
+[constants]
+grain = "feeder"
+"""
+
+
+def test_counts_of_a_date_are_those_of_the_whole_day(tmp_path: Path) -> None:
+    """From midnight to midnight of the plant's clock, also on the days of 23 and 25 hours."""
+    days = ("29.03.2026", "30.03.2026", "25.10.2026", "31.02.2026")
+    got = stage(tmp_path, "D,M,P,N\n" + "".join(f"{d},M1,P1,9\n" for d in days), DAILY, zone="Europe/Berlin")
+    assert got.rows("start, time") == [
+        (datetime(2026, 3, 28, 23), datetime(2026, 3, 29, 22)),
+        (datetime(2026, 3, 29, 22), datetime(2026, 3, 30, 22)),
+        (datetime(2026, 10, 24, 22), datetime(2026, 10, 25, 23)),
+    ]
+    assert [(r[0], "does not match" in r[2]) for r in got.refused] == [(5, True)]
+
+
+def test_a_service_may_name_the_day_alone(tmp_path: Path) -> None:
+    mapping = DAILY.replace('"counter"', '"service"').replace('placed = "N"', 'action = "N"').replace("part", "id")
+    mapping = mapping.replace('grain = "feeder"', 'kind = "nozzle"')
+    got = stage(tmp_path, "D,M,P,N\n17.11.2026,M1,N1,cleaned\n", mapping, zone="Europe/Berlin")
+    assert got.rows("time, id") == [(datetime(2026, 11, 16, 23), "N1")]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        (
+            {"counter": "pick", 'placed = "N"': 'outcome = "N"', 'grain = "feeder"': 'lot = "L"'},
+            "must give a whole date",
+        ),
+        ({'placed = "N"': 'placed = "N"\nstart = "S"'}, 'gives whole days: leave "start" out'),
+        ({"%d.%m.%Y": "%m.%Y"}, "must give a whole date"),
+        ({"%d.%m.%Y": "%d.%m.%Y %M"}, "must give a whole date"),
+    ],
+)
+def test_a_date_alone_is_refused_where_it_says_too_little(tmp_path: Path, changes: dict[str, str], words: str) -> None:
+    mapping = DAILY
+    for old, new in changes.items():
+        mapping = mapping.replace(old, new)
+    with pytest.raises(SettingsError, match=words):
+        stage(tmp_path, "D,M,P,N\n17.11.2026,M1,P1,9\n", mapping)

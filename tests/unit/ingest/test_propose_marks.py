@@ -373,3 +373,25 @@ def test_a_word_that_may_mean_several_of_ours_is_marked(tmp_path: Path) -> None:
     assert "where the light comes from" in marks['"Camera"']
     assert "missed or refused" in marks['"NG"']
     assert not {'"OK"', '"laser"'} & set(marks)
+
+
+def test_daily_counts_by_line_load_as_whole_days(tmp_path: Path) -> None:
+    """A usage list with dates alone, whose lines are taken for machines as nothing names one."""
+    rows = [f"{d}.11.2026;SMT{line};P{p};{1000 + p};{p}" for d in (16, 17) for line in (1, 2) for p in (3, 4)]
+    text = "\n".join(["Datum;Linie;Sachnummer;Bestückt;Fehlgriffe", *rows]) + "\n"
+    proposal, got = proposed(tmp_path, text, "usage.csv", "counter", command=True)
+    marks = checked(proposal)
+    assert "each line is taken for one" in marks["machine"]
+    assert marks["format"].startswith("no time of day: counts of the whole day")
+    found = got.rows("machine, part, placed, missed, time - start = interval 1 day")
+    assert found == [(f"SMT{line}", f"P{p}", 1000 + p, p, True) for _ in (16, 17) for line in (1, 2) for p in (3, 4)]
+    with pytest.raises(UserError, match="no column holds a date with the time of day"):
+        proposed(tmp_path, text, "picks.csv", "pick")
+
+
+def test_a_machine_in_the_file_name_goes_before_a_column_of_lines(tmp_path: Path) -> None:
+    rows = [f"2026-11-16 0{h}:00:00,SMT1,N{n},500,3" for h in (6, 7) for n in (1, 2)]
+    text = "\n".join(["Time,Line,Nozzle,Picks,Misses", *rows]) + "\n"
+    proposal, got = proposed(tmp_path, text, "L1M2_counts.csv", "counter")
+    assert set(got.one("machine")) == {"L1M2"}
+    assert 'machine = "Line"' not in proposal
