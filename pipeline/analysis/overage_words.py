@@ -233,7 +233,9 @@ def past(
     said = {
         "fits": "as it should be",
         "too bold": "less than it should be: raise the service level or shorten the history",
-        "too careful": "more than it should be: the parts cost more than they must",
+        "too careful": "more than that"
+        if advice.cost > flat.cost
+        else "more than that: the parts cost more than they must",
         "cannot say yet": f"too few to judge by, which takes {least[0]} lines and {least[1]} builds",
     }[verdict]
     shape = ""
@@ -242,12 +244,19 @@ def past(
             f" The prediction as a whole fits less well: tenth {odd[0]} of it, from few losses to many, holds "
             f"{tenth(odd[1])} of the lines and not a tenth."
         )
+    dearer = ""
+    if advice.cost > flat.cost:
+        dearer = (
+            " With the stops and surplus of plant.toml the flat rule would have cost less, "
+            f"{money(flat.cost, currency)} against {money(advice.cost, currency)}: make cheap parts surer, by a higher "
+            "service_level or --by cost."
+        )
     return (
         f"Tried on {count(lines)} lines of {count(builds)} builds of {weeks[0]} to {weeks[1]}, each with the weeks "
         f"before it alone: the advice would have been enough for {tenth(advice.enough)} ({span}), {tenth(expected)} in "
         f"whole pieces was aimed at: {said}. It would have left {count(advice.surplus)} pieces over "
         f"({money(advice.surplus_cost, currency)}); the flat rule, {count(flat.surplus)} pieces "
-        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough.{shape}"
+        f"({money(flat.surplus_cost, currency)}), and {tenth(flat.enough)} enough.{dearer}{shape}"
     )
 
 
