@@ -56,10 +56,11 @@ def grains(frame: pl.DataFrame) -> list[QualityLine]:
     alike = counted.group_by("question", "grain").agg(pl.col("machine").sort(), pl.col("hours").sum())
     for r in alike.sort("machine", "question", "grain").iter_rows(named=True):
         about = {"nozzle": "nozzles and heads", "feeder": "feeders, parts and reels"}.get(r["question"], "the machine")
-        what = f"{r['grain']} counters" if r["grain"] else "nothing"
+        come = f"come from {r['grain']} counters: there are no single picks."
+        come = come if r["grain"] else "are not known: there are no single picks, and no counter names them."
         machines = r["machine"]
         where = f"On {_listed(machines)}, in" if len(machines) > 1 else "In"
-        text = f"{where} {r['hours']} hour(s) the figures of {about} come from {what}: there are no single picks."
+        text = f"{where} {r['hours']} hour(s) with counts the figures of {about} {come}"
         only = machines[0] if len(machines) == 1 else None
         found.append(QualityLine("note", "counters", text, only, float(r["hours"])))
     return found

@@ -36,8 +36,10 @@ def test_the_page_gives_each_with_its_figures(tmp_path: Path) -> None:
     assert [("reset" in t, "last digit" in t) for t in fell] == [(True, False), (False, True)]
     grains = [q.text for q in facts.worked_out if q.what == "counters"]
     assert (
-        "In 3 hour(s) the figures of nozzles and heads come from nozzle counters: there are no single picks." in grains
+        "In 3 hour(s) with counts the figures of nozzles and heads come from nozzle counters: "
+        "there are no single picks." in grains
     )
     assert (
-        "In 3 hour(s) the figures of feeders, parts and reels come from nothing: there are no single picks." in grains
+        "In 3 hour(s) with counts the figures of feeders, parts and reels are not known: there are no single picks, "
+        "and no counter names them." in grains
     )
