@@ -154,7 +154,7 @@ class Conversion:
 
     def doubts_sql(self, table: str, span: Span) -> list[str]:
         """Updates that give a problem to every row whose wall time was skipped, or shown twice and not to be taken."""
-        if self.mapping.time.absolute or not changes_in(self.zone, span):
+        if self.mapping.time.absolute or self.mapping.time.whole_days or not changes_in(self.zone, span):
             return []
         updates = []
         for column in ("local", *(c.name for c in self.columns() if c.type == "TIMESTAMP")):
@@ -275,6 +275,8 @@ class Conversion:
     def _utc(self, local: str, span: Span, repeated: Pass | None = None) -> str:
         if self.mapping.time.absolute:
             return local
+        if self.mapping.time.whole_days:
+            return utc_sql(local, self.zone, "first", span, midnights=True)
         policy = self.mapping.time.repeated_hour
         if repeated is None and policy in ("first", "second"):
             repeated = "first" if policy == "first" else "second"
@@ -294,7 +296,8 @@ class Conversion:
     def _other_time(self, column: Column, span: Span) -> str:
         """UTC of the begin of an interval: of two possible ones the later that is not after the row's own time."""
         local = name(column.name)
-        if self.mapping.time.absolute or self.mapping.time.repeated_hour != "order":
+        time = self.mapping.time
+        if time.absolute or time.whole_days or time.repeated_hour != "order":
             return self._utc(local, span)
         own, second = f"coalesce(time, {self._utc('local', span)})", self._utc(local, span, "second")
         return f"case when ({second}) <= ({own}) then {second} else {self._utc(local, span, 'first')} end"

@@ -122,18 +122,23 @@ def offset_in(zone: tzinfo, span: Span) -> timedelta | None:
     return None if changes_in(zone, span) else _offset_before(zone, span)
 
 
-def utc_sql(local: str, zone: tzinfo, repeated: Pass | None, span: Span = EVERY_YEAR) -> str:
+def utc_sql(
+    local: str, zone: tzinfo, repeated: Pass | None, span: Span = EVERY_YEAR, *, midnights: bool = False
+) -> str:
     """SQL for UTC of the SQL expression `local` (TIMESTAMP, wall clock of `zone`).
 
     repeated   which pass a repeated time is taken for; None: it becomes null
     span       lowest and highest wall time there is; the shorter, the shorter the SQL
-    Null for a skipped time. Wrong for a wall time outside `span`.
+    midnights  the times are begins of days: one that the clocks skip is the moment at which they do
+    Null for any other skipped time. Wrong for a wall time outside `span`.
     """
 
     def once(offset: timedelta) -> str:
         return f"{local} - {_interval(offset)}"
 
     def doubtful(change: Change) -> str:
+        if not change.repeats and midnights:
+            return once(change.before)
         if not change.repeats or repeated is None:
             return "cast(null as timestamp)"
         return once(change.before if repeated == "first" else change.after)

@@ -127,6 +127,22 @@ def test_counts_of_a_date_are_those_of_the_whole_day(tmp_path: Path) -> None:
     assert [(r[0], "does not match" in r[2]) for r in got.refused] == [(5, True)]
 
 
+def test_a_day_begins_where_the_clocks_skip_or_repeat_its_midnight(tmp_path: Path) -> None:
+    """Santiago skips 0:00 to 1:00 on 6 September 2026, Havana shows it twice on 1 November (tz database)."""
+    got = stage(tmp_path, "D,M,P,N\n05.09.2026,M1,P1,9\n06.09.2026,M1,P1,9\n", DAILY, zone="America/Santiago")
+    change = datetime(2026, 9, 6, 4)
+    assert got.rows("start, time") == [
+        (datetime(2026, 9, 5, 4), change),
+        (change, datetime(2026, 9, 7, 3)),
+    ]
+    got = stage(tmp_path, "D,M,P,N\n31.10.2026,M1,P1,9\n01.11.2026,M1,P1,9\n", DAILY, zone="America/Havana")
+    first = datetime(2026, 11, 1, 4)
+    assert got.rows("start, time") == [
+        (datetime(2026, 10, 31, 4), first),
+        (first, datetime(2026, 11, 2, 5)),
+    ]
+
+
 def test_a_service_may_name_the_day_alone(tmp_path: Path) -> None:
     mapping = DAILY.replace('"counter"', '"service"').replace('placed = "N"', 'action = "N"').replace("part", "id")
     mapping = mapping.replace('grain = "feeder"', 'kind = "nozzle"')
