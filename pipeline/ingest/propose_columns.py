@@ -135,7 +135,7 @@ def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) 
     else:
         raise UserError(
             "no column holds a date with the time of day, and no two columns do together: no mapping fits."
-            + unread_dates(some)
+            + (" Dates alone will do for counts of whole days: --table counter." if days else unread_dates(some))
         )
     taken |= set(chosen)
     found.time, found.format = tuple(places[i] for i in chosen), shape.format

@@ -39,9 +39,12 @@ COLUMN_ROOTS: Final[Mapping[str, str]] = {
     "dy": "dy offy offsety yoffset yoff versatzy y",
     "dangle": "dangle angle theta offsetangle winkel drehung 角度",
     "attempts": "attempts picks pickcount picked pick pickup pickups aufnahmen 吸着数 吸着回数",
-    "placed": "placed placements placement mounted bestückt bestueckt 実装数 搭載数",
+    "placed": "placed placements placement mounted bestückt bestueckt verbaut 実装数 搭載数",
     "not_placed": "notplaced unplaced lost nichtbestückt 未実装",
-    "missed": "missed misses miss pickerror pickerrors fehlgriffe aufnahmefehler 吸着ミス 吸着エラー",
+    "missed": (
+        "missed misses miss mispick mispicks pickerror pickerrors fehlgriffe fehlpicks pickfehler aufnahmefehler "
+        "吸着ミス 吸着エラー"
+    ),
     "rejected": "rejected rejects reject refused visionerror visionerrors abgelehnt erkennungsfehler 認識エラー",
     "dropped": "dropped drops drop fell verloren 落下",
     "returned": "returned returns zurück zurueck 返却",

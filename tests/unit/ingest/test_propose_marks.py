@@ -385,7 +385,7 @@ def test_daily_counts_by_line_load_as_whole_days(tmp_path: Path) -> None:
     assert marks["format"].startswith("no time of day: counts of the whole day")
     found = got.rows("machine, part, placed, missed, time - start = interval 1 day")
     assert found == [(f"SMT{line}", f"P{p}", 1000 + p, p, True) for _ in (16, 17) for line in (1, 2) for p in (3, 4)]
-    with pytest.raises(UserError, match="no column holds a date with the time of day"):
+    with pytest.raises(UserError, match=r"no column holds a date with the time of day.*whole days: --table counter"):
         proposed(tmp_path, text, "picks.csv", "pick")
 
 
