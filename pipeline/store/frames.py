@@ -24,7 +24,7 @@ from pipeline.rollup.sources import reading
 from pipeline.schema import frames
 from pipeline.schema.arrow import ArrowStream
 from pipeline.settings import Plant, shift_hours
-from pipeline.store import shared_ids
+from pipeline.store import long_counts, shared_ids
 
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
 GRAINS: Final[dict[str, pl.DataType]] = {
@@ -112,7 +112,8 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     """Make temp tables for the UTC hours of [start, end).
 
     clock         the hour's shift, local day and ISO week
-    finest_grain  for each machine hour the grain that counts, one column a question
+    finest_grain  for each machine hour the grain that counts, one column a question; for totals none where counts of a
+                  longer interval count in another hour (long_counts.py)
     shared_id     ids that stand for several things, and `headless` machines (shared_ids.py)
     """
     shared_ids.find(con)
@@ -128,15 +129,19 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     con.register("incoming", ArrowStream(pl.DataFrame(rows, schema=schema, orient="row")))
     con.execute("create or replace temp table clock as select * from incoming")
     con.unregister("incoming")
-    finest = ", ".join(f"case {_first_there(grains)} end as {question}" for question, grains in GRAINS_FOR.items())
+    long_counts.find(con, GRAINS_FOR["total"])
+    finest = ", ".join(_finest(question, grains) for question, grains in GRAINS_FOR.items())
     con.execute(
-        "create or replace temp table finest_grain as "
-        f"select machine, hour, {finest} from tally join clock using (hour) group by machine, hour"
+        f"create or replace temp table finest_grain as select machine, hour, {finest} from ("
+        "select t.machine, hour, t.grain, o.grain is not null as outdone from tally t join clock using (hour) "
+        "left join outdone o using (machine, hour, grain)) group by machine, hour"
     )
 
 
-def _first_there(grains: tuple[str, ...]) -> str:
-    return " ".join(f"when bool_or(grain = '{grain}') then '{grain}'" for grain in grains)
+def _finest(question: Question, grains: tuple[str, ...]) -> str:
+    but = " and not outdone" if question == "total" else ""
+    first = " ".join(f"when bool_or(grain = '{grain}'{but}) then '{grain}'" for grain in grains)
+    return f"case {first} end as {question}"
 
 
 def _shift_of(local: datetime, begins: tuple[timedelta, ...]) -> datetime:
@@ -195,8 +200,8 @@ def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def grains(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """GRAINS of all hours on the clock: where the answer to each question comes from, in machine hours."""
     sql = " union all ".join(
-        f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain group by all"
-        for q in GRAINS_FOR
+        f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain {left} group by all"
+        for q, left in zip(GRAINS_FOR, ("where total is not null", "", ""), strict=True)
     )
     return _read(con, sql, GRAINS)
 

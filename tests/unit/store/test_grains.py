@@ -106,3 +106,53 @@ def test_aliases_hold_in_frames_read_from_events(tmp_path: Path) -> None:
         assert services.select("machine", "kind", "id").rows() == [("M", "nozzle", "N1")]
         assert frames.measurements(con, week)["part"].to_list() == ["P1"]
         assert frames.loads(con).select("part", "loads").rows() == [("P1", 1)]
+
+
+# --- tables of a day beside tables of an hour -------------------------------------------------------------------------
+
+HOURLY = [_counter(h + 1, "nozzle", 100, 2, nozzle="N1") | {"start": at(h)} for h in range(8)]
+"""Eight hours of 102 picks, from 6:00 to 14:00."""
+
+
+def _daily(grain: str, placed: int, missed: int, hours: float = 24, **more: object) -> Row:
+    return _counter(18, grain, placed, missed, **more) | {"start": at(18 - hours)}
+
+
+def _of_day(tmp_path: Path, rows: list[Row]) -> dict[str, tuple[int, int]]:
+    """Attempts and misses of the day that totals, nozzles and feeders are told."""
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": rows})
+        week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
+        found = {q: frames.days(con, q) for q in ("total", "nozzle", "feeder")}  # type: ignore[arg-type]
+        assert frames.grains(con).filter(question="total")["grain"].null_count() == 0
+    return {q: (int(f["attempts"].sum()), int(f["missed"].sum())) for q, f in found.items()}
+
+
+@pytest.mark.parametrize(
+    ("long", "total"),
+    [
+        (_daily("feeder", 800, 14, feeder="F1"), (814, 14)),  # about the same picks: feeders go first, as in an hour
+        (_daily("machine", 800, 14), (816, 16)),  # the same: nozzles go first
+        (_daily("feeder", 150, 0, feeder="F1"), (816, 16)),  # a list of few parts
+        (_daily("feeder", 5000, 60, feeder="F1"), (5060, 60)),  # nozzles were logged for some hours only
+        (_daily("feeder", 800, 14, hours=12, feeder="F1"), (814 + 612, 26)),  # from 12:00 on: two of the eight hours
+        (_daily("feeder", 800, 14, hours=10, feeder="F1"), (814 + 816, 30)),  # from 14:00 on: other picks
+    ],
+)
+def test_a_day_beside_its_hours_counts_once(tmp_path: Path, long: Row, total: tuple[int, int]) -> None:
+    """Nozzles by the hour and feeders by the day tell of the same picks; they were added."""
+    found = _of_day(tmp_path, [*HOURLY, long])
+    assert found["total"] == total
+    assert found["nozzle"] == (816, 16)
+    assert found["feeder"] == (
+        (long["placed"] + long["missed"], long["missed"]) if long["grain"] == "feeder" else (0, 0)
+    )  # type: ignore[operator]
+
+
+def test_running_totals_of_a_day_beside_hours_count_once(tmp_path: Path) -> None:
+    readings = [
+        _counter(h, "feeder", n, n // 50, feeder="F1") | {"running": True, "start": None}
+        for h, n in ((-6, 0), (18, 800))
+    ]
+    assert _of_day(tmp_path, [*HOURLY, *readings])["total"] == (816, 16)

@@ -1,0 +1,75 @@
+"""Counts of a shift or day beside hourly ones of the same picks in another table: one of both counts for totals.
+
+In:    an open store (read-only will do) with the temp table `clock`.
+Out:   temp table outdone (machine, hour, grain): tallies that totals leave out.
+After: of the counts of an interval longer than an hour and those of another grain that stand inside of it, one is
+       left.
+
+Nozzle counters by the hour and a list of parts by the day tell of the same picks, and stand in different hours. If both
+tell of about as many, the grain that totals take first stays; else the one that tells of more, as the other has gaps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import duckdb
+
+from pipeline.rollup.sources import prepare
+from pipeline.rollup.tallies import standing
+
+ABOUT: Final = 0.5
+"""Share of the picks of a long interval from which on the counts inside of it are of the same picks, and not the few
+hours that another table happened to be written. Common practice, no source."""
+
+LONGEST_HOURS: Final = 7 * 24
+"""Between two readings of a running total that are further apart nobody knows when it was counted."""
+
+
+def find(con: duckdb.DuckDBPyConnection, order: Sequence[str]) -> None:
+    """Make the temp table; order: grains, the one that totals take first to begin with."""
+    con.execute("create or replace temp table outdone (machine VARCHAR, hour TIMESTAMP, grain VARCHAR)")
+    several = (
+        "select machine from tally join clock using (hour) where grain <> 'joint' "
+        "group by machine having count(distinct grain) > 1"
+    )
+    if not con.execute(several).fetchall():
+        return
+    counter = prepare(con)["counter"]
+    place = f"list_position({list(order)!r}, {{}})"
+    con.execute(
+        f"""
+        insert into outdone
+        with several as ({several}),
+        times as (
+            select distinct machine, grain, time, start, coalesce(running, false) as running
+            from {counter} semi join several using (machine)
+            where time >= (select min(hour) from clock) - interval {LONGEST_HOURS} hour
+                and time <= (select max(hour) + interval 1 hour from clock)),
+        spans as (
+            select machine, grain, time, start as since from times where not running and start is not null
+            union
+            select machine, grain, time, lag(time) over (partition by machine, grain order by time)
+            from times where running),
+        long as (
+            select *, {standing()} as hour from spans
+            where time - since > interval 1 hour and time - since <= interval {LONGEST_HOURS} hour),
+        told as (
+            select machine, hour, grain, sum(attempts) as picks
+            from tally join clock using (hour) semi join several using (machine) where grain <> 'joint' group by all),
+        inside as (
+            select l.machine, l.grain, l.hour, l.since, l.time, o.grain as other, o.hour as other_hour,
+                sum(o.picks) over (partition by l.machine, l.grain, l.since, l.time, o.grain) as others, own.picks
+            from long l
+            join told own on own.machine = l.machine and own.grain = l.grain and own.hour = l.hour
+            join told o on o.machine = l.machine and o.grain <> l.grain
+                and o.hour >= date_trunc('hour', l.since) and o.hour < l.time)
+        select distinct machine, case when loses then hour else other_hour end as hour,
+            case when loses then grain else other end as grain
+        from (
+            select *, picks < {ABOUT} * others or (others >= {ABOUT} * picks
+                and {place.format("other")} < {place.format("grain")}) as loses
+            from inside where others > 0)
+        """
+    )
