@@ -124,7 +124,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
 
 ASKED: dict[frames.Question, tuple[str, ...]] = {
     "nozzle": ("nozzle", "spindle", "head"),
-    "feeder": ("feeder", "slot", "package", "part", "lot", "reel"),
+    "feeder": ("machine", "feeder", "slot", "package", "part", "lot", "reel"),
 }
 """Which kinds of item each question is about."""
 

@@ -35,7 +35,7 @@ from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
-from pipeline.schema.words import LOSSES
+from pipeline.schema.words import LOSSES, several
 from pipeline.settings import Costs, Plant, Statistics
 
 FloatArray = NDArray[np.float64]
@@ -185,6 +185,7 @@ COUNTER_DOUBT: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "nozzle": (("part", "the parts that it worked with"), ("feeder", "the feeders that it worked with")),
     "spindle": (("nozzle", "the nozzle on it"), ("part", "the parts that it worked with")),
     "head": (("part", "the parts that it worked with"), ("feeder", "the feeders that it worked with")),
+    "machine": (("nozzle", "the nozzles that it worked with"), ("feeder", "the feeders that it worked with")),
     "feeder": (("part", "the part in it"), ("nozzle", "the nozzles that it worked with")),
     "slot": (("feeder", "the feeder in it"), ("part", "the part in it"), ("nozzle", "the nozzles that it worked with")),
     "part": (("feeder", "the feeder that it came from"), ("nozzle", "the nozzles that it worked with")),
@@ -207,7 +208,7 @@ def _alone(suspect: Suspect) -> Suspect:
 
 def _note(source: Counted) -> str:
     machines = sorted(source.cells["machine"].unique().to_list())
-    named = ", ".join(source.kinds)
+    named = ", ".join(several(kind) for kind in source.kinds if kind != "machine")
     return (
         f"Machines {', '.join(machines)} gave counters instead of single picks: their {named} are ranked "
         "among themselves, without allowing for what each worked with"

@@ -13,9 +13,10 @@ from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import Counted, Ranking, rank
 from pipeline.schema.frames import CELLS, COUNTS, DAYS, REASONS
 from pipeline.settings import Plant, Statistics
-from tests.recovery.simulated_plant import Item, Truth, all_items, week
+from pipeline.weekly import ASKED
+from tests.recovery.simulated_plant import Item, Truth, all_items, item, week
 
-KINDS = {"nozzle": ("nozzle", "spindle", "head"), "feeder": ("feeder", "slot", "package", "part", "lot", "reel")}
+KINDS = {grain: ASKED[grain] for grain in ("nozzle", "feeder")}  # type: ignore[index]
 KEPT = {
     "nozzle": ("head", "spindle", "nozzle", "nozzle_type"),
     "feeder": ("feeder", "feeder_type", "slot", "part", "package", "method", "lot", "reel"),
@@ -66,6 +67,15 @@ def test_a_bad_nozzle_and_a_bad_feeder_are_found_in_counters() -> None:
         if kind in ("nozzle", "feeder"):
             assert (s.attempts, s.losses) == (mine["attempts"].sum() - mine["unknown"].sum(), mine["missed"].sum())
     assert sum("counters instead of single picks" in note for note in found.notes) == 2
+
+
+def test_a_machine_that_loses_more_of_every_part_is_found_in_feeder_counters() -> None:
+    """A list of parts by machine names no nozzle and no head: what goes wrong there is the machine's."""
+    found, _ = _ranking(907, {item("head", "M2", "H1"): float(np.log(8.0))})
+    (bad,) = [s for s in found.suspects if s.flagged and s.loss == "missed" and s.kind == "machine"]
+    assert (bad.id, bad.cause) == ("M2", "cannot tell")
+    assert bad.not_separable_from == ("the nozzles that it worked with and the feeders that it worked with",)
+    assert not [s for s in found.suspects if s.flagged and s.kind in ("feeder", "slot", "part")]
 
 
 def test_each_item_is_judged_once() -> None:
