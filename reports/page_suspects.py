@@ -14,6 +14,7 @@ from typing import Final
 from markupsafe import Markup
 
 from pipeline.findings.model import Suspect, Swap
+from pipeline.findings.names import NOT_JUDGED
 from reports import charts, words
 from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines, right, text
 from reports.items import named
@@ -183,6 +184,8 @@ def verdict(suspect: Suspect) -> str:
         return "▲ flagged"
     if not suspect.enough:
         return words.NOT_ENOUGH
+    if suspect.q is None:
+        return NOT_JUDGED.get(suspect.kind, "not judged")
     if suspect.stands_out:
         return "worse than its peers, too small to flag"
     if suspect.not_separable_from:

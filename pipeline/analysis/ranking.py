@@ -10,8 +10,8 @@ The family of tests is every item with enough picks, over all kinds and all four
 (1995) J R Stat Soc B 57:289, valid for the positively dependent tests that shared picks give.
 Raw rates count every loss; their intervals are widened by the mean length of a run and the dispersion between shifts.
 Saving: losses beyond those of a healthy peer on the same work, from the shrunken effect and its interval, times the
-price of a loss. Recipes are listed with what was expected of their work, and never judged: what a recipe does wrong
-shows in its parts.
+price of a loss. Recipes, and machines that are not judged, are listed with what was expected of their work: what a
+recipe does wrong shows in its parts, and a machine of one head is that head.
 """
 
 from __future__ import annotations
@@ -129,7 +129,8 @@ def rank(
         for kind, table in attribution.items.items():
             mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant))
         if fitted.counted is None:
-            mine.extend(_recipes(loss, attribution, frame, plant))
+            mine.extend(_listed("recipe", loss, attribution, frame, plant))
+            mine.extend(_listed("machine", loss, attribution, frame, plant))
         else:
             mine = [_alone(s) for s in mine]
         own = {**dict.fromkeys(LOSSES, 1.0), **{f.loss: f.dispersion for f in found if f.counted is fitted.counted}}
@@ -413,26 +414,28 @@ def _only_machine(frame: pl.DataFrame, kind: str) -> dict[str, str]:
     return dict(table.select("_key", "m").iter_rows())
 
 
-def _recipes(loss: str, attribution: Attribution, frame: pl.DataFrame, plant: Plant) -> list[Suspect]:
-    """Recipes with the losses that their parts, nozzles and feeders lead one to expect; never judged."""
+def _listed(kind: str, loss: str, attribution: Attribution, frame: pl.DataFrame, plant: Plant) -> list[Suspect]:
+    """Items of a kind that are not judged, with the losses that their parts, nozzles and feeders lead one to expect."""
+    judged = attribution.items[kind].keys if kind in attribution.items else []
     fitted = pl.Series("_fitted", attribution.fitted)
     table = (
         frame.filter(pl.col("chances") > 0)
         .with_columns(fitted)
-        .drop_nulls("recipe")
-        .group_by("recipe", maintain_order=True)
+        .drop_nulls(kind)
+        .filter(~pl.col(kind).is_in(judged))
+        .group_by(kind, maintain_order=True)
         .agg(pl.col("losses", "chances", "_fitted").sum())
-        .sort("recipe")
+        .sort(kind)
     )
     found = []
-    for recipe, losses, chances, expected in table.iter_rows():
+    for item, losses, chances, expected in table.iter_rows():
         raw = rate(losses, chances, plant.statistics, attribution.dispersion * attribution.run_length)
         expected *= attribution.run_length
         found.append(
             Suspect(
-                "recipe",
-                recipe,
-                None,
+                kind,
+                item,
+                item if kind == "machine" else None,
                 loss,
                 chances,
                 losses,

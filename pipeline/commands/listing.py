@@ -18,6 +18,7 @@ import duckdb
 
 from pipeline.errors import UserError
 from pipeline.findings.model import Bundle, Suspect
+from pipeline.findings.names import NOT_JUDGED
 from pipeline.intake import Intake
 from pipeline.schema.words import LOSSES
 from pipeline.settings import Plant
@@ -112,6 +113,8 @@ def _verdict(s: Suspect) -> str:
         return f"FLAGGED: {s.cause}"
     if not s.enough:
         return "not enough picks"
+    if s.q is None:
+        return NOT_JUDGED.get(s.kind, "not judged")
     if s.stands_out:
         return "worse than its peers, too small to flag"
     if s.not_separable_from:

@@ -15,6 +15,9 @@ PLACES: Final = ("head", "spindle", "slot", "optics", "light")
 NUMBERED_ALIKE: Final = ("nozzle", "feeder")
 """Kinds whose ids begin with the machine where machines number them alike (store/shared_ids.py)."""
 
+NOT_JUDGED: Final = {"recipe": "not judged: see its parts", "machine": "not judged: see its heads"}
+"""What is said of items that are only listed, by kind."""
+
 
 def item_key(kind: str, machine: str | None, item: str) -> tuple[str, str, str | None]:
     """What makes two entries the same item, also where a nozzle or feeder has moved to another machine.

@@ -43,9 +43,18 @@ def test_every_kind_can_be_ranked(kind: str, demo: Path) -> None:
     done = pickfall("rank", kind, "--plant", demo, "--week", "2026-W47", "--format", "json", "--quiet")
     assert done.returncode == 0, done.stderr
     rows = json.loads(done.stdout)
-    assert rows
+    if kind == "light":  # no log of the sample names its lighting
+        assert rows == []
+        return
     assert {r["kind"] for r in rows} == {kind}
     assert done.stderr == ""
+
+
+def test_what_is_only_listed_says_so(demo: Path) -> None:
+    """The sample has one machine of two heads: the others are ranked as their heads, and it has no peer."""
+    table = pickfall("rank", "machine", "--plant", demo, "--week", "2026-W47", "--quiet").stdout.splitlines()
+    assert len(table) == 7
+    assert all(line.endswith("not judged: see its heads") for line in table[1:])
 
 
 def test_explain_tells_why(demo: Path) -> None:
