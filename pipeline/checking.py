@@ -55,6 +55,7 @@ def collect(con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week, *, 
         twins=quality_sources.twins(con, week),
         named_files=quality_sources.named_files(con),
         days=quality_sources.days_with_picks(con),
+        days_worked=quality_sources.days_worked(con, week, begin),
         worked_out=(
             *keys.filled_in(quality_keys.fills(con)),
             *keys.fallen(quality_keys.counter_events(con), week.start, week.end),

@@ -59,6 +59,7 @@ class Facts:
     twins: pl.DataFrame
     named_files: pl.DataFrame
     days: pl.DataFrame
+    days_worked: pl.DataFrame
     worked_out: tuple[QualityLine, ...] = ()
     settled: int = 0
 
@@ -106,6 +107,7 @@ def lines(
         *_refused(facts, plant),
         *_faults(facts.faults),
         *facts.worked_out,
+        *(quality_flow.little_work(facts.days_worked) if facts.over else []),
         *services,
         *settle(
             plausibility(facts, plant),
@@ -137,7 +139,7 @@ def plausibility(facts: Facts, plant: Plant) -> list[Finding]:
         *quality_content.reason_change(facts.reason_codes),
         *quality_content.unknown_keys(facts.machines, facts.key_shares),
         *quality_sources.duplicate_logs(facts.twins),
-        *quality_sources.missing_files(facts.named_files, facts.days, facts.week),
+        *quality_sources.missing_files(facts.named_files, facts.days, facts.week, over=facts.over),
     ]
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from pipeline.analysis.quality_known import Finding, local
@@ -33,7 +34,13 @@ LEAST_INTERVAL: Final = 0.5
 """Counter intervals shorter than this many hours are not compared with a speed per hour."""
 
 BUSIEST: Final = 3
-"""Hours that a line names."""
+"""Hours, or machines, that a line names."""
+
+FEWER_DAYS: Final = 2
+"""Days fewer than usual that are mentioned. Common practice, no source."""
+
+LEAST_WEEKS: Final = 3
+"""Weeks with work from which on one knows what is usual. Common practice, no source."""
 
 LEAST_SILENCE: Final = 2
 """Full clock hours in a row below which silence is not mentioned: a machine starts later and ends later than its
@@ -79,6 +86,32 @@ def too_fast(paces: pl.DataFrame, zone: str) -> list[Finding]:
         )
         found.append(Finding("too fast", line))
     return found
+
+
+def little_work(days: pl.DataFrame) -> list[QualityLine]:
+    """Machines with picks on half of their usual days or fewer: nothing ran, or logs are missing. One line for all.
+
+    days   machine, back (weeks before this one; 0: this), days with picks
+    A machine without picks in the last week before, too, is gone.
+    """
+    by_machine: dict[str, dict[int, int]] = defaultdict(dict)
+    for machine, back, count in days.select("machine", "back", "days").iter_rows():
+        by_machine[machine][back] = count
+    few = []
+    for machine, weeks in sorted(by_machine.items()):
+        before = [n for back, n in weeks.items() if back > 0]
+        if len(before) < LEAST_WEEKS or 1 not in weeks:
+            continue
+        usual, now = float(np.median(before)), weeks.get(0, 0)
+        if 2 * now <= usual and usual - now >= FEWER_DAYS:
+            few.append((machine, now, usual))
+    if not few:
+        return []
+    shown = ", ".join(f"{m} on {now} of {usual:g}" for m, now, usual in few[:BUSIEST])
+    more = f" and {len(few) - BUSIEST} more" if len(few) > BUSIEST else ""
+    text = f"Fewer days with picks than usual: {shown}{more}. Nothing ran then, or logs are missing: load them."
+    expected = float(sum(usual for *_, usual in few))
+    return [QualityLine("warning", "little work", text, None, float(sum(now for _, now, _ in few)), expected)]
 
 
 @dataclass(frozen=True, slots=True)

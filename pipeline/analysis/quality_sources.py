@@ -32,6 +32,9 @@ FEWEST_COLUMNS: Final = 4
 REGULAR: Final = 0.8
 """Share of the weeks in which a weekday must have its file before a missing one is said. Common practice, no source."""
 
+STOPPED_DAYS: Final = 14
+"""A series without a file for longer has ended: the machine is gone. Common practice, no source."""
+
 LEAST_WEEKS: Final = 3
 """Other weeks of the series that this share must come from; with fewer, the days before and after must be there."""
 
@@ -59,8 +62,10 @@ def duplicate_logs(twins: pl.DataFrame) -> list[Finding]:
     return found
 
 
-def missing_files(files: pl.DataFrame, days: pl.DataFrame, week: str) -> list[Finding]:
-    """Days or weeks without a file between others of its series, although the plant worked then; one line a series.
+def missing_files(files: pl.DataFrame, days: pl.DataFrame, week: str, *, over: bool = True) -> list[Finding]:
+    """Days or weeks without a file of its series, although the plant worked then; one line a series.
+
+    over   False while the week still runs: then only files between others are missed
 
     A series is the files whose names differ in a date (2026-11-16, 20261116) or an ISO week (2026-W47) only. A day is
     missing when its weekday has a file in nearly all other weeks of the series. A day on which a machine of the series
@@ -73,7 +78,9 @@ def missing_files(files: pl.DataFrame, days: pl.DataFrame, week: str) -> list[Fi
     found = []
     for name, (weekly, dates, machines) in sorted(_series(files).items()):
         wanted = [monday] if weekly else [monday + timedelta(days=n) for n in range(7)]
-        lacking = [d for d in wanted if _lacks(d, dates, weekly=weekly) and _worked(d, ran, machines, weekly=weekly)]
+        lacking = [
+            d for d in wanted if _lacks(d, dates, weekly=weekly, over=over) and _worked(d, ran, machines, weekly=weekly)
+        ]
         if not lacking:
             continue
         labels = ", ".join(week if weekly else d.isoformat() for d in lacking)
@@ -108,15 +115,20 @@ def _series(files: pl.DataFrame) -> dict[str, tuple[bool, set[date], set[str]]]:
     return found
 
 
-def _lacks(day: date, dates: set[date], *, weekly: bool) -> bool:
-    if day in dates or not min(dates) < day < max(dates):
+def _lacks(day: date, dates: set[date], *, weekly: bool, over: bool) -> bool:
+    if day in dates or day < min(dates):
+        return False
+    newest = day > max(dates)
+    if newest and not (over and (day - max(dates)).days <= STOPPED_DAYS):
         return False
     step = timedelta(days=7)
     first = min(dates) + (day - min(dates)) % step
     others = [first + n * step for n in range((max(dates) - first).days // 7 + 1)]
     others = [d for d in others if d != day]
-    if weekly or len(others) >= LEAST_WEEKS:
-        return len(others) >= 2 and sum(d in dates for d in others) >= REGULAR * len(others)
+    if weekly or newest or len(others) >= LEAST_WEEKS:
+        return len(others) >= (LEAST_WEEKS if newest else 2) and sum(d in dates for d in others) >= REGULAR * len(
+            others
+        )
     return day - timedelta(days=1) in dates and day + timedelta(days=1) in dates
 
 

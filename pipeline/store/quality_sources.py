@@ -7,6 +7,7 @@ After: nothing is changed. No judgement: analysis/quality_sources.py and quality
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Final
 
 import duckdb
@@ -124,6 +125,24 @@ def days_with_picks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         con.sql(
             "select c.day, t.machine, cast(sum(t.attempts) as BIGINT) as picks from tally t join clock c using (hour) "
             "group by c.day, t.machine having sum(t.attempts) > 0 order by c.day, t.machine"
+        )
+    )
+
+
+def days_worked(con: duckdb.DuckDBPyConnection, week: Week, begin: datetime) -> pl.DataFrame:
+    """By machine the days with picks of this week and of those before: machine, back (0: this week), days.
+
+    begin   of the oldest week, UTC. Days are counted from the begin of this week, without regard to clock changes.
+    """
+    since = f"epoch(hour - timestamp '{week.start}')"
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            select machine, -cast(floor({since} / 604800) as INTEGER) as back,
+                   count(distinct floor({since} / 86400)) as days
+            from tally where attempts > 0 and hour >= timestamp '{begin}' and hour < timestamp '{week.end}'
+            group by all order by all
+            """
         )
     )
 
