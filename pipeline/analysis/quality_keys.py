@@ -84,7 +84,8 @@ def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[Qua
     for machine, part in week.sort("machine", "time").group_by(["machine"], maintain_order=True):
         r = part.row(0, named=True)
         text = (
-            f"{len(part)} line(s) of overlapping files tell another end of the same pick; the one loaded first counts. "
+            f"{len(part)} line(s) of overlapping files tell another end of the same pick, or other counts of the same "
+            "time; the one loaded first counts. "
             f"First: {r['file']} line {r['line']} says {r['outcome']}, {r['kept_file']} line {r['kept_line']} "
             f"says {r['kept_outcome']}."
         )

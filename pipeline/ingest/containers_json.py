@@ -28,7 +28,7 @@ class Unfit(Exception):
 
 def cut_json_lines(path: Path, mapping: LogMapping, work: Path, refuse: Refuse, limits: Limits) -> Cut:  # noqa: ARG001
     """Cut the keys that the mapping names; FileRefused when one of them is in no line at all, or no line is JSON."""
-    wanted = [*mapping.time.columns, *(p for places in mapping.columns.values() for p in places)]
+    wanted = [*mapping.time.places, *(p for places in mapping.columns.values() for p in places)]
     keys = tuple(dict.fromkeys(str(p) for p in (*wanted, *(f.column for f in mapping.filters))))
     copy = work / "records.txt"
     refused, good = 0, 0

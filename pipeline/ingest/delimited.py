@@ -114,7 +114,7 @@ def _conversion(mapping: LogMapping, layout: Layout, path: Path, plant: Plant) -
 
 def _places(mapping: LogMapping, layout: Layout) -> dict[str, int]:
     """Log column -> place, for every column that the mapping names; FileRefused when one is not there."""
-    wanted: list[tuple[str, Place]] = [("time", p) for p in mapping.time.columns]
+    wanted: list[tuple[str, Place]] = [("time", p) for p in mapping.time.places]
     wanted += [(ours, p) for ours, places in mapping.columns.items() for p in places]
     wanted += [("what a filter tests", f.column) for f in mapping.filters]
     header = layout.header or ()

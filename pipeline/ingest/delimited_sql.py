@@ -95,7 +95,8 @@ class Conversion:
         for column in self.columns():
             if column.type == "TIMESTAMP":
                 raw = self._joined(self.mapping.columns[column.name])
-                values.append(f"{self._moment(raw)} as {name('l_' + column.name)}")
+                begin = f" + {self._shift('begin')}" if self.mapping.time.shifts else ""
+                values.append(f"{self._moment(raw)}{begin} as {name('l_' + column.name)}")
                 kept.append(f"{name('l_' + column.name)} as {name(column.name)}")
                 where, local = self._where(column.name), name("l_" + column.name)
                 checks += self._time_checks(column.name, where, raw, local, required=column.required)
@@ -107,11 +108,14 @@ class Conversion:
         if "machine" not in self._mapped():
             kept.append("cast(null as varchar) as machine")
         raw = self._joined(self.mapping.time.columns)
-        whole_days = self.mapping.time.whole_days and self.mapping.table in INTERVALS
-        end = " + interval 1 day" if whole_days else ""  # `start` is read from the same columns
+        end = ""  # of whole days and shifts `start` is read from the same columns
+        if self.mapping.time.shifts:
+            end = f" + {self._shift('begin')} + {self._shift('minutes')}"
+        elif self.mapping.time.whole_days and self.mapping.table in INTERVALS:
+            end = " + interval 1 day"
         values.append(f"{self._moment(raw)}{end} as l_time")
         where = " and ".join(f'column "{p}"' for p in self.mapping.time.columns)
-        checks = self._time_checks("time", where, raw, "l_time", required=True) + checks
+        checks = self._shift_checks() + self._time_checks("time", where, raw, "l_time", required=True) + checks
         checks = [(f"not ({test})", literal(LEFT_OUT)) for test in self._filters()] + checks
         problem = " ".join(f"when {bad} then {text}" for bad, text in checks)
         return (
@@ -271,6 +275,25 @@ class Conversion:
     def _moment(self, raw: str) -> str:
         """Wall time (or UTC, where the text says the instant) of a text; null when it is not one."""
         return moment_sql(raw, self.mapping.time.format, self.mapping.text.decimal)
+
+    def _shift(self, what: str) -> str:
+        """SQL of an interval: from midnight to the shift's `begin`, or the `minutes` that it has; null if unknown."""
+        assert self.mapping.time.shift is not None
+        spans = " ".join(
+            f"when {literal(s.text)} then interval {getattr(s, what)} minute" for s in self.mapping.time.shifts
+        )
+        return f"(case {self._cell(self.mapping.time.shift)} {spans} end)"
+
+    def _shift_checks(self) -> list[tuple[str, str]]:
+        place = self.mapping.time.shift
+        if place is None:
+            return []
+        cell = self._cell(place)
+        unknown = literal('" is not in [time.shifts] of the mapping. Add it there to accept the line.')
+        return [
+            (f"{cell} is null", literal(f'shift is missing: column "{place}" is empty. Line refused.')),
+            (f"{self._shift('begin')} is null", f"{_shown('shift', cell)} || {unknown}"),
+        ]
 
     def _utc(self, local: str, span: Span, repeated: Pass | None = None) -> str:
         if self.mapping.time.absolute:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import SettingsError
+from pipeline.ingest.mapping_shifts import Shift
 from pipeline.ingest.time_formats import is_absolute, of_days
 from pipeline.schema import words
 from pipeline.schema.table import Table
@@ -150,6 +151,13 @@ class TimeRules:
     zone: str | None = None
     repeated_hour: str = "order"
     missing_hour: str = "refuse"
+    shift: Place | None = None
+    shifts: tuple[Shift, ...] = ()
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """All columns of the log that tell the time."""
+        return self.columns if self.shift is None else (*self.columns, self.shift)
 
     @property
     def absolute(self) -> bool:

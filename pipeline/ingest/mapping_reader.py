@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ from pipeline.ingest.mapping import (
     TextRules,
     TimeRules,
 )
+from pipeline.ingest.mapping_shifts import shifts_of
 from pipeline.ingest.time_formats import check_format
 from pipeline.schema import words
 from pipeline.schema.table import Column, Table
@@ -119,7 +121,7 @@ class MappingReader:
             raise self._fail(f'table is "{where}"; use one of {", ".join(LOG_TABLES)}.', "table")
         spec = table(where)
         text = self._text()
-        time = self._time(text, days=where in DAYS_WILL_DO)
+        time = self._time(text, where)
         columns = self._columns(spec, text)
         if time.whole_days and where in INTERVALS:
             if "start" in columns:
@@ -318,7 +320,7 @@ class MappingReader:
         if isinstance(place, str) and not text.header:
             raise fail(f'the column "{place}" is named, but the log has no header: give its place from 1.')
 
-    def _time(self, text: TextRules, *, days: bool) -> TimeRules:
+    def _time(self, text: TextRules, where: str) -> TimeRules:
         content, section = self._section("time"), "time"
         self._known(content, set(TimeRules.__dataclass_fields__), section)
         columns = self._places(content.get("columns"), "columns", section, text)
@@ -332,7 +334,12 @@ class MappingReader:
             missing_hour=self._take(content, "missing_hour", str, "a text in quotes", "refuse", section),
         )
         try:
-            check_format(form, days=days)
+            check_format(form, days=where in DAYS_WILL_DO)
+            if "shift" in content or "shifts" in content:
+                if where not in INTERVALS or not rules.whole_days:
+                    raise ValueError('"shift" is for tables of counts whose format gives the date alone.')
+                (shift,) = self._places(content.get("shift"), "shift", section, text)[:1]
+                rules = replace(rules, shift=shift, shifts=shifts_of(content.get("shifts")))
         except ValueError as error:
             raise self._fail(str(error), "format", section) from error
         if rules.zone is not None:

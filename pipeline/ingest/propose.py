@@ -180,6 +180,11 @@ def _time_section(found: Guess) -> Iterable[str]:
     yield _checked(f"format = {_text(found.format)}", found.doubts.get("format", ""))
     if not found.absolute:
         yield f'# zone = "Europe/Berlin"   {CHECK} the clock of the machine; without it the zone of plant.toml holds'
+    if found.shift is not None:
+        place, begins = found.shift
+        yield f"shift = {_place(place)}"
+        yield from ("", "[time.shifts]")
+        yield from (_checked(f"{_text(text)} = {_text(begin)}", "when it begins") for text, begin in begins.items())
 
 
 def _unit(sample: Sample, found: Guess, column: str) -> str:

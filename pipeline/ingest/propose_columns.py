@@ -32,6 +32,8 @@ from pipeline.ingest.time_formats import is_absolute
 from pipeline.schema.table import Column
 from pipeline.schema.tables import table
 
+SHIFT_BEGINS: Final = ("06:00", "14:00", "22:00")
+"""When shifts begin until somebody says so: three of eight hours. Common practice, no source."""
 SURE: Final = 300
 """Score of a name from which on it counts as told by its name."""
 MOST_WORDS: Final = 30
@@ -54,6 +56,7 @@ class Guess:
     """What was found. `doubts`: our column, "time", or "words.text" -> what is unsure about it.
 
     filters   column, test and texts of each filter, and what is unsure about it
+    shift     column of the shift, and when each begins, where there is no time of day
     """
 
     time: tuple[Place, ...] = ()
@@ -67,6 +70,7 @@ class Guess:
     unused: list[tuple[Place, str]] = field(default_factory=list)
     indexes: dict[str, int] = field(default_factory=dict)
     filters: list[tuple[Place, str, tuple[str, ...], str]] = field(default_factory=list)
+    shift: tuple[Place, dict[str, str]] | None = None
 
 
 def guess(sample: Sample, name: str) -> Guess:
@@ -128,7 +132,10 @@ def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) 
         shape = replace(day, format=f"{day.format} {clock.format}", clock=True, doubt=doubt)
     elif days and table_name in DAYS_WILL_DO:
         shape = shapes[days[0]]
-        doubt = "no time of day" + (": counts of the whole day" if table_name in INTERVALS else "")
+        if table_name in INTERVALS:
+            taken |= _shifts(sample, found)
+        of = "shift" if found.shift else "day"
+        doubt = "no time of day" + (f": counts of the whole {of}" if table_name in INTERVALS else "")
         doubt += f"; {shape.doubt}" if shape.doubt else ""
         chosen, shape = (days[0],), replace(shape, doubt=doubt)
         others = []
@@ -153,6 +160,17 @@ def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) 
             found.columns[column.name] = found.time
             found.doubts[column.name] = "no second time was found: begin and end are the same"
     return taken
+
+
+def _shifts(sample: Sample, found: Guess) -> set[int]:
+    """The column that names the shift, beside a date without a time of day."""
+    for i, title in enumerate(sample.names or ()):
+        texts = set(sample.column(i))
+        if roots_score(title, "shift schicht シフト 直") >= SURE and 1 <= len(texts) <= len(SHIFT_BEGINS):
+            names = sorted(texts | set("123") if texts <= set("123") else texts)
+            found.shift = sample.places()[i], dict(zip(names, SHIFT_BEGINS, strict=False))
+            return {i}
+    return set()
 
 
 def _digits(sample: Sample) -> str:

@@ -3,12 +3,13 @@
 # ruff: noqa: DTZ001 - times in the store are UTC without a zone
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
-from pipeline.errors import SettingsError
+from pipeline.errors import FileRefused, SettingsError
 from tests.fixtures_delimited import GOOD, HEAD, MAPPING, Result, stage
 
 
@@ -168,3 +169,42 @@ def test_a_date_alone_is_refused_where_it_says_too_little(tmp_path: Path, change
         mapping = mapping.replace(old, new)
     with pytest.raises(SettingsError, match=words):
         stage(tmp_path, "D,M,P,N\n17.11.2026,M1,P1,9\n", mapping)
+
+
+# --- a date and a shift -----------------------------------------------------------------------------------------------
+
+BY_SHIFT = DAILY.replace("[columns]", 'shift = "S"\n[time.shifts]\nE = "6:00"\nL = "14:00"\nN = "22:00"\n[columns]')
+
+
+def test_counts_of_a_shift_are_those_of_its_hours(tmp_path: Path) -> None:
+    """In Berlin; the night of 24 to 25 October has nine hours, and its clocks show one of them twice."""
+    lines = ["16.11.2026,E", "16.11.2026,L", "24.10.2026,N", "16.11.2026,X", "16.11.2026,", "31.02.2026,E"]
+    text = "D,S,M,P,N\n" + "".join(f"{line},M1,P1,9\n" for line in lines)
+    got = stage(tmp_path, text, BY_SHIFT, zone="Europe/Berlin")
+    assert got.rows("start, time") == [
+        (datetime(2026, 11, 16, 5), datetime(2026, 11, 16, 13)),
+        (datetime(2026, 11, 16, 13), datetime(2026, 11, 16, 21)),
+        (datetime(2026, 10, 24, 20), datetime(2026, 10, 25, 5)),
+    ]
+    assert [r[0] for r in got.refused] == [5, 6, 7]
+    reasons = " ".join(str(r[2]) for r in got.refused)
+    for words in ('shift "X" is not in [time.shifts]', 'column "S" is empty', '"31.02.2026" does not match'):
+        assert words in reasons
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('L = "14:00"', 'L = "6:00"', '"E" and "L" begin at the same time'),
+        ('L = "14:00"', 'L = "24:00"', 'must begin at a time such as "06:00"'),
+        ('L = "14:00"', "L = 14", 'must begin at a time such as "06:00"'),
+        ('E = "6:00"\nL = "14:00"\nN = "22:00"\n', "", "must give the begin of each shift"),
+        ("[time.shifts]", "[time.shift_s]", "shift_s"),
+        ("%d.%m.%Y", "%d.%m.%Y %H", "whose format gives the date alone"),
+        ('shift = "S"\n', "", '"shift" must be the name'),
+        ('shift = "S"', 'shift = "Q"', 'no column "Q"'),
+    ],
+)
+def test_what_is_wrong_with_shifts_is_said(tmp_path: Path, old: str, new: str, words: str) -> None:
+    with pytest.raises((SettingsError, FileRefused), match=re.escape(words)):
+        stage(tmp_path, "D,S,M,P,N\n16.11.2026,E,M1,P1,9\n", BY_SHIFT.replace(old, new))

@@ -395,3 +395,16 @@ def test_a_machine_in_the_file_name_goes_before_a_column_of_lines(tmp_path: Path
     proposal, got = proposed(tmp_path, text, "L1M2_counts.csv", "counter")
     assert set(got.one("machine")) == {"L1M2"}
     assert 'machine = "Line"' not in proposal
+
+
+@pytest.mark.parametrize(("names", "begins"), [("123", 3), ("2", 3), ("FS", 2), ("FSN", 3)])
+def test_a_column_of_shifts_beside_a_date_is_proposed(tmp_path: Path, names: str, begins: int) -> None:
+    """Also in a file of one shift, where the usual numbers name the others."""
+    rows = [f"16.11.2026;{shift};M1;P{p};{1000 + p};{p}" for shift in names for p in (3, 4)]
+    text = "\n".join(["Datum;Schicht;Maschine;Sachnummer;Bestückt;Fehlgriffe", *rows]) + "\n"
+    proposal, got = proposed(tmp_path, text, "usage.csv", "counter", command=True)
+    shifts = tomllib.loads(proposal)["time"]["shifts"]
+    assert (len(shifts), list(shifts.values())) == (begins, ["06:00", "14:00", "22:00"][:begins])
+    assert checked(proposal)[f'"{names[0]}"'] == "when it begins"
+    assert "counts of the whole shift" in checked(proposal)["format"]
+    assert len(set(got.rows("start, time"))) == len(names)
