@@ -3,8 +3,8 @@
 In:    the week's joint CELLS.
 Out:   the same frame with those keys emptied, and a sentence on each.
 After: per machine (a light: and method), a key is either known about as often for placed parts as for losses, or it
-       is not used. A missed
-       pick has the method and the light that looked at all other picks of its part on that machine, if there is one.
+       is not used. A missed pick has the method and the light that looked at all other picks of its part on that
+       machine, where these agree.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 In:    an open store (read-only will do) with the temp table `clock`.
 Out:   temp table outdone (machine, hour, grain): tallies that totals leave out.
-After: of the counts of an interval longer than an hour and those of another grain that stand inside of it, one is
-       left.
+After: of the counts of an interval much longer than an hour and those of another grain that stand inside of it, in
+       intervals that are no longer, one is left; never are both left out.
 
 Nozzle counters by the hour and a list of parts by the day tell of the same picks, and stand in different hours. If both
 tell of about as many, the grain that totals take first stays; else the one that tells of more, as the other has gaps.
@@ -22,6 +22,9 @@ from pipeline.rollup.tallies import standing
 ABOUT: Final = 0.5
 """Share of the picks of a long interval from which on the counts inside of it are of the same picks, and not the few
 hours that another table happened to be written. Common practice, no source."""
+
+LONG_MINUTES: Final = 90
+"""Counts by the hour are written some seconds early or late."""
 
 LONGEST_HOURS: Final = 7 * 24
 """Between two readings of a running total that are further apart nobody knows when it was counted."""
@@ -54,17 +57,22 @@ def find(con: duckdb.DuckDBPyConnection, order: Sequence[str]) -> None:
             from times where running),
         long as (
             select *, {standing()} as hour from spans
-            where time - since > interval 1 hour and time - since <= interval {LONGEST_HOURS} hour),
+            where time - since > interval {LONG_MINUTES} minute and time - since <= interval {LONGEST_HOURS} hour),
         told as (
             select machine, hour, grain, sum(attempts) as picks
             from tally join clock using (hour) semi join several using (machine) where grain <> 'joint' group by all),
+        lasting as (
+            select *, coalesce((
+                select max(l.time - l.since) from long l
+                where l.machine = t.machine and l.grain = t.grain and l.hour = t.hour), interval 0 hour) as span
+            from told t),
         inside as (
             select l.machine, l.grain, l.hour, l.since, l.time, o.grain as other, o.hour as other_hour,
                 sum(o.picks) over (partition by l.machine, l.grain, l.since, l.time, o.grain) as others, own.picks
             from long l
             join told own on own.machine = l.machine and own.grain = l.grain and own.hour = l.hour
-            join told o on o.machine = l.machine and o.grain <> l.grain
-                and o.hour >= date_trunc('hour', l.since) and o.hour < l.time)
+            join lasting o on o.machine = l.machine and o.grain <> l.grain and o.span <= l.time - l.since
+                and o.hour + interval 30 minute >= l.since and o.hour + interval 30 minute < l.time)
         select distinct machine, case when loses then hour else other_hour end as hour,
             case when loses then grain else other end as grain
         from (

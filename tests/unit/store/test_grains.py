@@ -156,3 +156,25 @@ def test_running_totals_of_a_day_beside_hours_count_once(tmp_path: Path) -> None
         for h, n in ((-6, 0), (18, 800))
     ]
     assert _of_day(tmp_path, [*HOURLY, *readings])["total"] == (816, 16)
+
+
+def test_counts_by_the_hour_that_are_some_seconds_long_stay_hourly(tmp_path: Path) -> None:
+    """Readings come seconds late, and every second hour has three times the picks: none of them is a long interval."""
+    rows: list[Row] = []
+    for h in range(8):
+        size = 100 + 200 * (h % 2)
+        for grain, key in (("nozzle", {"nozzle": "N1"}), ("feeder", {"feeder": "F1"})):
+            rows.append(_counter(h + 1 + 0.001 * (h % 3), grain, size, 2, **key) | {"start": at(h + 0.0003)})
+    found = _of_day(tmp_path, rows)
+    assert found["total"] == found["nozzle"] == found["feeder"] == (1616, 16)
+
+
+def test_a_day_beside_its_shifts_counts_once(tmp_path: Path) -> None:
+    """Nozzles by the day, feeders by the shift: the night's counts are fewer than the day's, and stay all the same."""
+    shifts = [
+        _counter(e, "feeder", n, 4, feeder="F1") | {"start": at(e - 8)} for e, n in ((2, 700), (10, 700), (18, 100))
+    ]
+    found = _of_day(tmp_path, [*shifts, _daily("nozzle", 1500, 12, nozzle="N1")])
+    assert found == {"total": (1512, 12), "nozzle": (1512, 12), "feeder": (1512, 12)}
+    found = _of_day(tmp_path / "other", [*shifts, _daily("machine", 1490, 12)])
+    assert found["total"] == (1512, 12)
