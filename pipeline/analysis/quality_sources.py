@@ -126,9 +126,8 @@ def _lacks(day: date, dates: set[date], *, weekly: bool, over: bool) -> bool:
     others = [first + n * step for n in range((max(dates) - first).days // 7 + 1)]
     others = [d for d in others if d != day]
     if weekly or newest or len(others) >= LEAST_WEEKS:
-        return len(others) >= (LEAST_WEEKS if newest else 2) and sum(d in dates for d in others) >= REGULAR * len(
-            others
-        )
+        enough = len(others) >= (LEAST_WEEKS if newest else 2)
+        return enough and sum(d in dates for d in others) >= REGULAR * len(others)
     return day - timedelta(days=1) in dates and day + timedelta(days=1) in dates
 
 

@@ -338,7 +338,9 @@ class MappingReader:
             if "shift" in content or "shifts" in content:
                 if where not in INTERVALS or not rules.whole_days:
                     raise ValueError('"shift" is for tables of counts whose format gives the date alone.')
-                (shift,) = self._places(content.get("shift"), "shift", section, text)[:1]
+                shift, *more = self._places(content.get("shift"), "shift", section, text)
+                if more:
+                    raise ValueError('"shift" takes one column of the log.')
                 rules = replace(rules, shift=shift, shifts=shifts_of(content.get("shifts")))
         except ValueError as error:
             raise self._fail(str(error), "format", section) from error

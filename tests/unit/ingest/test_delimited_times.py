@@ -203,6 +203,7 @@ def test_counts_of_a_shift_are_those_of_its_hours(tmp_path: Path) -> None:
         ("%d.%m.%Y", "%d.%m.%Y %H", "whose format gives the date alone"),
         ('shift = "S"\n', "", '"shift" must be the name'),
         ('shift = "S"', 'shift = "Q"', 'no column "Q"'),
+        ('shift = "S"', 'shift = ["S", "M"]', "takes one column"),
     ],
 )
 def test_what_is_wrong_with_shifts_is_said(tmp_path: Path, old: str, new: str, words: str) -> None:
