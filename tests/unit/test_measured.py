@@ -9,11 +9,12 @@ from tests.benchmarks.measured import run
 PARENT = """
 import subprocess, sys, time
 child = "import time; held = bytearray(b'x') * 60_000_000; print('ready', flush=True); time.sleep(1)"
-held = bytearray(b"x") * 120_000_000
 with subprocess.Popen([sys.executable, "-S", "-c", child], stdout=subprocess.PIPE) as process:
     process.stdout.readline()
+    held = bytearray(b"x") * 120_000_000
     time.sleep(0.5)
 """
+"""The child begins before the parent holds anything: it is seen with the parent's memory until it runs its program."""
 
 
 def test_what_the_one_who_measures_holds_does_not_count() -> None:

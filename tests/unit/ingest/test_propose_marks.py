@@ -402,7 +402,7 @@ def test_a_column_of_shifts_beside_a_date_is_proposed(tmp_path: Path, names: str
     """Also in a file of one shift, where the usual numbers name the others."""
     rows = [f"16.11.2026;{shift};M1;P{p};{1000 + p};{p}" for shift in names for p in (3, 4)]
     text = "\n".join(["Datum;Schicht;Maschine;Sachnummer;Bestückt;Fehlgriffe", *rows]) + "\n"
-    proposal, got = proposed(tmp_path, text, "usage.csv", "counter", command=True)
+    proposal, got = proposed(tmp_path, text, "usage.csv", "counter")
     shifts = tomllib.loads(proposal)["time"]["shifts"]
     assert (len(shifts), list(shifts.values())) == (begins, ["06:00", "14:00", "22:00"][:begins])
     assert checked(proposal)[f'"{names[0]}"'] == "when it begins"
