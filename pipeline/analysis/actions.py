@@ -34,10 +34,7 @@ ADVICE = {
     ("head", "missed"): "Check the vacuum pump, filter and hoses of this head with a test part on every spindle.",
     ("head", "rejected"): "Clean the recognition unit of this head and run its calibration check.",
     ("head", "dropped"): "Check vacuum and motion of this head.",
-    (
-        "machine",
-        "missed",
-    ): "Check what its heads share: air supply, vacuum pump, feeder tables and the last change.",
+    ("machine", "missed"): "Check what its heads share: air supply, vacuum pump, feeder tables and the last change.",
     ("machine", "rejected"): "Check what its heads share: recognition settings, calibration and the last change to it.",
     ("machine", "dropped"): "Check what its heads share: air supply, motion and the last change to it.",
     ("feeder", "missed"): "Take it off; check pick position, tape advance and cover-tape peel on the bench.",

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from pipeline.analysis.quality_keys import listed
 from pipeline.analysis.quality_known import Finding, local
 from pipeline.findings.model import QualityLine
 
@@ -34,7 +35,10 @@ LEAST_INTERVAL: Final = 0.5
 """Counter intervals shorter than this many hours are not compared with a speed per hour."""
 
 BUSIEST: Final = 3
-"""Hours, or machines, that a line names."""
+"""Hours that a line names."""
+
+MACHINES: Final = 3
+"""Machines that a line names."""
 
 FEWER_DAYS: Final = 2
 """Days fewer than usual that are mentioned. Common practice, no source."""
@@ -107,9 +111,8 @@ def little_work(days: pl.DataFrame) -> list[QualityLine]:
             few.append((machine, now, usual))
     if not few:
         return []
-    shown = ", ".join(f"{m} on {now} of {usual:g}" for m, now, usual in few[:BUSIEST])
-    more = f" and {len(few) - BUSIEST} more" if len(few) > BUSIEST else ""
-    text = f"Fewer days with picks than usual: {shown}{more}. Nothing ran then, or logs are missing: load them."
+    named = listed([f"{m} on {now} of {usual:g}" for m, now, usual in few], MACHINES)
+    text = f"Fewer days with picks than usual: {named}. Nothing ran then, or logs are missing: load them."
     expected = float(sum(usual for *_, usual in few))
     return [QualityLine("warning", "little work", text, None, float(sum(now for _, now, _ in few)), expected)]
 

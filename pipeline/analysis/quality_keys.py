@@ -59,22 +59,22 @@ def grains(frame: pl.DataFrame) -> list[QualityLine]:
         come = f"come from {r['grain']} counters: there are no single picks."
         come = come if r["grain"] else "are not known: there are no single picks, and no counter names them."
         machines = r["machine"]
-        where = f"On {_listed(machines)}, in" if len(machines) > 1 else "In"
+        where = f"On {listed(machines)}, in" if len(machines) > 1 else "In"
         text = f"{where} {r['hours']} hour(s) with counts the figures of {about} {come}"
         only = machines[0] if len(machines) == 1 else None
         found.append(QualityLine("note", "counters", text, only, float(r["hours"])))
     return found
 
 
-def _listed(names: list[str]) -> str:
+def listed(names: list[str], shown: int = SHOWN_NAMES) -> str:
     """Some names, and how many more.
 
-    >>> _listed(["A", "B", "C"]), _listed(list("ABCDEFGH"))
-    ('A, B and C', 'A, B, C, D, E and 3 more')
+    >>> listed(["A"]), listed(["A", "B", "C"]), listed(list("ABCDEFGH"))
+    ('A', 'A, B and C', 'A, B, C, D, E and 3 more')
     """
-    if len(names) > SHOWN_NAMES + 1:
-        return f"{', '.join(names[:SHOWN_NAMES])} and {len(names) - SHOWN_NAMES} more"
-    return f"{', '.join(names[:-1])} and {names[-1]}"
+    if len(names) > shown + 1:
+        return f"{', '.join(names[:shown])} and {len(names) - shown} more"
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[QualityLine]:

@@ -335,15 +335,10 @@ class MappingReader:
         )
         try:
             check_format(form, days=where in DAYS_WILL_DO)
-            if "shift" in content or "shifts" in content:
-                if where not in INTERVALS or not rules.whole_days:
-                    raise ValueError('"shift" is for tables of counts whose format gives the date alone.')
-                shift, *more = self._places(content.get("shift"), "shift", section, text)
-                if more:
-                    raise ValueError('"shift" takes one column of the log.')
-                rules = replace(rules, shift=shift, shifts=shifts_of(content.get("shifts")))
         except ValueError as error:
             raise self._fail(str(error), "format", section) from error
+        if "shift" in content or "shifts" in content:
+            rules = self._with_shifts(rules, content, text, counts=where in INTERVALS)
         if rules.zone is not None:
             if rules.absolute:
                 raise self._fail(f'the format "{form}" gives the instant itself: leave out zone.', "zone", section)
@@ -357,6 +352,16 @@ class MappingReader:
             if getattr(rules, key) not in allowed:
                 raise self._fail(f'"{key}" is {getattr(rules, key)!r}; use one of {", ".join(allowed)}.', key, section)
         return rules
+
+    def _with_shifts(self, rules: TimeRules, content: Mapping[str, Any], text: TextRules, *, counts: bool) -> TimeRules:
+        if not (counts and rules.whole_days) or isinstance(content.get("shift"), list):
+            message = '"shift" takes one column of a log of counts whose format gives the date alone.'
+            raise self._fail(message, "shift", "time")
+        (shift,) = self._places(content.get("shift"), "shift", "time", text)
+        try:
+            return replace(rules, shift=shift, shifts=shifts_of(content.get("shifts")))
+        except ValueError as error:
+            raise self._fail(str(error), section="time.shifts") from error
 
     def _places(self, value: Any, key: str, section: str, text: TextRules) -> tuple[Place, ...]:
         found = value if isinstance(value, list) else [value]

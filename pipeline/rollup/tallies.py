@@ -40,26 +40,6 @@ SLICE_PICKS = 4_000_000
 """Picks that are rolled up at once: their keys stay in memory, however large a load is."""
 
 
-def recompute_counters(con: duckdb.DuckDBPyConnection) -> None:
-    """Recompute the tallies of the machine hours that counters may stand in, after the rule for that has changed."""
-    begin(con)
-    names = prepare(con)
-    _find_differences(con, f"select machine from {names['counter']} where running", names)
-    con.execute(
-        "create or replace temp table touched as "
-        f"select distinct machine, unnest({_ends()}) as hour from {names['counter']} except ({names['closed']})"
-    )
-    _count_touched(con, names)
-
-
-def standing(time: str = "time", since: str = "since") -> str:
-    """SQL of the hour that the counts of an interval stand in; time, since: SQL of its end and its begin."""
-    half = f"(epoch_us({time}) - epoch_us({since})) // 2"
-    return (
-        f"date_trunc('hour', {time} - to_microseconds(greatest(least({half}, {BEFORE_END_MINUTES * 60_000_000}), 0)))"
-    )
-
-
 def begin(con: duckdb.DuckDBPyConnection) -> None:
     """Start a group of files that are rolled up together; inside the caller's transaction."""
     con.execute("create or replace temp table new_hour (machine VARCHAR, hour TIMESTAMP)")
@@ -106,6 +86,26 @@ def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
         f"except ({names['closed']})"
     )
     _count_touched(con, names)
+
+
+def recompute_counters(con: duckdb.DuckDBPyConnection) -> None:
+    """Recompute the tallies of the machine hours that counters may stand in, after the rule for that has changed."""
+    begin(con)
+    names = prepare(con)
+    _find_differences(con, f"select machine from {names['counter']} where running", names)
+    con.execute(
+        "create or replace temp table touched as "
+        f"select distinct machine, unnest({_ends()}) as hour from {names['counter']} except ({names['closed']})"
+    )
+    _count_touched(con, names)
+
+
+def standing(time: str = "time", since: str = "since") -> str:
+    """SQL of the hour that the counts of an interval stand in; time, since: SQL of its end and its begin."""
+    half = f"(epoch_us({time}) - epoch_us({since})) // 2"
+    return (
+        f"date_trunc('hour', {time} - to_microseconds(greatest(least({half}, {BEFORE_END_MINUTES * 60_000_000}), 0)))"
+    )
 
 
 def counter_hour(row: str) -> str:

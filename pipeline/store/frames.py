@@ -200,8 +200,9 @@ def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def grains(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """GRAINS of all hours on the clock: where the answer to each question comes from, in machine hours."""
     sql = " union all ".join(
-        f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain {left} group by all"
-        for q, left in zip(GRAINS_FOR, ("where total is not null", "", ""), strict=True)
+        f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain "
+        f"{'where total is not null ' if q == 'total' else ''}group by all"
+        for q in GRAINS_FOR
     )
     return _read(con, sql, GRAINS)
 

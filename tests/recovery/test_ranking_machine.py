@@ -56,10 +56,9 @@ def test_a_machine_whose_heads_all_lose_more_is_named() -> None:
 
 
 def test_one_bad_head_is_not_its_machine() -> None:
-    for seed in (1,):
-        flagged = _flagged(seed, {item("head", "M2", "H2"): float(np.log(3.0))})
-        assert [(s.kind, s.machine, s.id) for s in flagged if s.kind in ("machine", "head")] == [("head", "M2", "H2")]
+    flagged = _flagged(1, {item("head", "M2", "H2"): float(np.log(3.0))})
+    assert [(s.kind, s.machine, s.id) for s in flagged if s.kind in ("machine", "head")] == [("head", "M2", "H2")]
 
 
 def test_healthy_machines_are_not_blamed() -> None:
-    assert [(s.kind, s.id) for seed in (4,) for s in _flagged(seed, {})] == []
+    assert [(s.kind, s.id) for s in _flagged(4, {})] == []
