@@ -108,7 +108,7 @@ def context(bundle: Bundle, *, cut: bool) -> dict[str, object]:
             others,
             bundle.currency,
             limit=rows,
-            empty="None of these is flagged this week.",
+            empty="No part, package, lot, reel, optics or light is flagged this week.",
         ),
         "other_cards": _cards(others[:cards], bundle.currency, also),
         "drift": page_engineer.drift_table(bundle.drifts, limit=rows),
