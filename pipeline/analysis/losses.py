@@ -9,7 +9,7 @@ part held, a drop per part accepted. "all" is every loss per pick. A returned pa
 the log does not tell is a chance of "all" and counts there as a loss only when the log says that the part is gone:
 outcome `unknown` is exactly that.
 A machine of whose losses most have no kind (counters of parts used and spoiled, say) tells nothing of missed picks,
-rejects and drops: there it has no chances, so that no rate of 0 is shown.
+rejects and drops: there it has no chances, so that no rate of 0 is shown. Nor have counts that leave a kind out.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ UNTOLD = 0.5
 def with_chances(frame: pl.DataFrame, loss: str) -> pl.DataFrame:
     """Add columns `losses` and `chances`, and `runs` where the frame tells them, for one of words.LOSSES.
 
-    Whether a machine tells the kinds is asked of all its rows, week by week where the frame has weeks.
+    Whether a machine tells the kinds is asked of all its rows, week by week where the frame has weeks; whether counts
+    leave this kind out, of each row (column `untold`, where the frame has it).
     """
     if loss not in LOSSES:
         raise ValueError(f"loss {loss!r} is not one of {LOSSES}")
@@ -63,4 +64,7 @@ def with_chances(frame: pl.DataFrame, loss: str) -> pl.DataFrame:
     if loss != "all" and scope:
         told = pl.col("unknown").sum().over(scope) <= UNTOLD * LOSS["all"].sum().over(scope)
         counts = {name: pl.when(told).then(count).otherwise(0) for name, count in counts.items()}
+    if loss != "all" and "untold" in frame.columns:
+        counted = ~pl.col("untold").cast(pl.String).fill_null("").str.contains(loss, literal=True)
+        counts = {name: pl.when(counted).then(count).otherwise(0) for name, count in counts.items()}
     return frame.with_columns(count.alias(name) for name, count in counts.items())

@@ -17,6 +17,7 @@ from pipeline.analysis import quality_clocks, quality_content, quality_flow, qua
 from pipeline.analysis.quality_known import Finding, settle
 from pipeline.analysis.rates import rate
 from pipeline.findings.model import MachineWeek, Quality, QualityLine, RefusalGroup
+from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.settings import Plant
 
 MOST_REFUSALS: Final = 200
@@ -147,7 +148,7 @@ def _machines(frame: pl.DataFrame, plant: Plant, dispersion: float) -> tuple[Mac
     found = []
     for r in frame.iter_rows(named=True):
         picks = int(r["attempts"])
-        losses = int(r["missed"] + r["rejected"] + r["dropped"] + r["unknown"])
+        losses = sum(r[kind] or 0 for kind in (*LOSS_OUTCOMES, "unknown"))
         found.append(
             MachineWeek(
                 machine=r["machine"],

@@ -84,17 +84,21 @@ def no_losses(frame: pl.DataFrame) -> list[Finding]:
 
 
 def not_counted(frame: pl.DataFrame) -> list[Finding]:
-    """Counters without any figure for a kind of loss, where they do not give losses of unknown kind either."""
+    """Counters without any figure for a kind of loss; where they give losses of unknown kind instead of all kinds,
+    `kinds_not_told` says so."""
+    lacking: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for r in frame.iter_rows(named=True):
+        kinds = tuple(kind for kind in KINDS if r[kind] == 0)
+        if kinds and not (kinds == KINDS and r["unknown"]):
+            lacking.setdefault((r["machine"], kinds), []).append(r["grain"])
     found = []
-    for r in frame.filter(pl.col("unknown") == 0).iter_rows(named=True):
-        kinds = [kind for kind in KINDS if r[kind] == 0]
-        if not kinds:
-            continue
+    for (machine, kinds), grains in lacking.items():
         text = (
-            f"The {r['grain']} counters have no figures for {' and '.join(kinds)} picks: nobody knows how many there "
-            "were. Where the report shows 0 for them, they are not counted."
+            f"The {' and '.join(grains)} counters have no figures for {' and '.join(kinds)} picks: nobody knows how "
+            "many there were. Rates of these leave them out; rates of all losses, savings and what to order are too "
+            "low by them."
         )
-        found.append(Finding("no losses", QualityLine("warning", "not counted", text, r["machine"], 0.0)))
+        found.append(Finding("no losses", QualityLine("warning", "not counted", text, machine, 0.0)))
     return found
 
 

@@ -291,16 +291,16 @@ class QualityLine:
 
 @dataclass(frozen=True, slots=True)
 class MachineWeek:
-    """What one machine's logs hold of the week."""
+    """What one machine's logs hold of the week; None for a kind of loss that its counters give no figure for."""
 
     machine: str
     line: str | None
     grain: str
     picks: int
     placed: int
-    missed: int
-    rejected: int
-    dropped: int
+    missed: int | None
+    rejected: int | None
+    dropped: int | None
     returned: int
     unknown: int
     loss: Rate

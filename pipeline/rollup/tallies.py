@@ -82,7 +82,7 @@ def recompute_all(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         "create or replace temp table touched as "
         f"select machine, date_trunc('hour', time) as hour from {names['pick']} "
-        f"union select machine, unnest({_ends()}) from {names['counter']} union select machine, hour from tally "
+        f"union select machine, unnest({either_hour()}) from {names['counter']} union select machine, hour from tally "
         f"except ({names['closed']})"
     )
     _count_touched(con, names)
@@ -95,7 +95,7 @@ def recompute_counters(con: duckdb.DuckDBPyConnection) -> None:
     _find_differences(con, f"select machine from {names['counter']} where running", names)
     con.execute(
         "create or replace temp table touched as "
-        f"select distinct machine, unnest({_ends()}) as hour from {names['counter']} except ({names['closed']})"
+        f"select distinct machine, unnest({either_hour()}) as hour from {names['counter']} except ({names['closed']})"
     )
     _count_touched(con, names)
 
@@ -113,7 +113,7 @@ def counter_hour(row: str) -> str:
     return standing(f"{row}.time", f"coalesce({row}.start, {row}.time - interval {COUNTER_REACH_HOURS} hour)")
 
 
-def _ends(time: str = "time") -> str:
+def either_hour(time: str = "time") -> str:
     """SQL of the hours that counts may stand in whose begin is not known, as a list."""
     return f"[date_trunc('hour', {time}), date_trunc('hour', {time} - interval {BEFORE_END_MINUTES} minute)]"
 
@@ -191,7 +191,7 @@ def statements(step: str, names: Mapping[str, str] | None = None) -> list[str]:
     """The statements of one SQL file, with our two constants and the names of the tables filled in."""
     text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
     text = text.replace("{counter_reach}", str(COUNTER_REACH_HOURS)).replace("{fault_reach}", str(FAULT_REACH_SECONDS))
-    text = text.replace("{standing}", standing()).replace("{ends}", _ends())
+    text = text.replace("{standing}", standing()).replace("{ends}", either_hour())
     plain = {"filled": "pick", **{prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}}
     for name, value in {**plain, **(names or {})}.items():
         text = text.replace(f"{{{name}}}", value)
@@ -233,7 +233,7 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
                 where exists (select 1 from counted c where c.machine = t.machine and c.hour = t.hour)
                     or not exists (
                         select 1 from {names["counter"]} c
-                        where c.grain = 'joint' and c.machine = t.machine and t.hour in {_ends("c.time")})))
+                        where c.grain = 'joint' and c.machine = t.machine and t.hour in {either_hour("c.time")})))
         """
     ).fetchall()
     scope = " semi join touched using (machine, hour)" if touched_only else ""

@@ -40,6 +40,7 @@ CELLS: Final[dict[str, pl.DataType]] = {
     "reel": pl.String(),
     "lot": pl.String(),
     "recipe": pl.String(),
+    "untold": pl.String(),  # kinds of loss that counters give no figure for, such as "rejected, dropped"
     **_COUNTS,
 }
 """One row per shift and joint key, of one ISO week. Ids are the log's own: "N1" of machine A and B may differ."""
@@ -58,6 +59,7 @@ DAYS: Final[dict[str, pl.DataType]] = {
     "method": pl.String(),
     "lighting": pl.String(),
     "lot": pl.String(),
+    "untold": pl.String(),
     **dict.fromkeys(("attempts", "missed", "rejected", "dropped", "returned", "unknown"), pl.Int64()),
 }
 """The same counts by day and fewer keys, over the weeks of history: for trends, changes and services."""

@@ -24,7 +24,7 @@ from pipeline.rollup.sources import reading
 from pipeline.schema import frames
 from pipeline.schema.arrow import ArrowStream
 from pipeline.settings import Plant, shift_hours
-from pipeline.store import long_counts, shared_ids
+from pipeline.store import long_counts, shared_ids, untold_kinds
 
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
 GRAINS: Final[dict[str, pl.DataType]] = {
@@ -61,6 +61,7 @@ _DERIVED = {
     "nozzle_type": "coalesce(t.nozzle_type, mn.nozzle_type)",
     "feeder_type": "coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)",
     "package": "coalesce(mp.package, t.package)",
+    "untold": "uk.kinds",
     "method": "coalesce(t.method, mp.method)",
     "shift": "c.shift",
     "day": "c.day",
@@ -115,8 +116,10 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     finest_grain  for each machine hour the grain that counts, one column a question; for totals none where counts of a
                   longer interval count in another hour (long_counts.py)
     shared_id     ids that stand for several things, and `headless` machines (shared_ids.py)
+    untold_kind   kinds of loss that counters do not count (untold_kinds.py)
     """
     shared_ids.find(con)
+    untold_kinds.find(con)
     zone = ZoneInfo(plant.zone)
     begins = shift_hours(plant.shifts)
     rows: list[tuple[datetime, datetime, str, str]] = []
@@ -168,7 +171,8 @@ def _counts(
     sql = (
         f"select {selected}, {_COUNT_SUMS} from tally t join clock c using (hour) "
         f"join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.{question} = t.grain "
-        f"{_MASTERS} where {where} group by all"
+        f"{_MASTERS} left join untold_kind uk on uk.machine = t.machine and uk.grain = t.grain and uk.hour = t.hour "
+        f"where {where} group by all"
     )
     return _read(con, sql, schema)
 

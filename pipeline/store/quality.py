@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.rollup.sources import prepare, reading
 from pipeline.rollup.tallies import FAULT_REACH_SECONDS, counter_hour, standing
 from pipeline.schema.master_tables import MASTER_TABLES
+from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.store.frames import Week
 
 SHORT_HOURS = 2
@@ -74,21 +75,26 @@ def refusals(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def machines(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Outcomes of the clock's hours by machine and grain, hours with picks, and picks whose key is unknown.
 
-    Of each machine hour the finest grain counts (frames.GRAINS_FOR), so that a machine's rows can be added.
+    Of each machine hour the finest grain counts (frames.GRAINS_FOR), so that a machine's rows can be added. A kind of
+    loss that none of its counts has a figure for is null.
     """
+    told = ", ".join(
+        f"cast(sum({kind}) filter (not contains(coalesce(u.kinds, ''), '{kind}')) as BIGINT) as {kind}"
+        for kind in LOSS_OUTCOMES
+    )
     return pl.DataFrame(
         con.sql(
-            """
+            f"""
             select t.machine, mm.line, t.grain, mm.rated_picks_per_hour,
-                cast(sum(attempts) as BIGINT) as attempts, cast(sum(placed) as BIGINT) as placed,
-                cast(sum(missed) as BIGINT) as missed, cast(sum(rejected) as BIGINT) as rejected,
-                cast(sum(dropped) as BIGINT) as dropped, cast(sum(returned) as BIGINT) as returned,
+                cast(sum(attempts) as BIGINT) as attempts, cast(sum(placed) as BIGINT) as placed, {told},
+                cast(sum(returned) as BIGINT) as returned,
                 cast(sum(unknown) as BIGINT) as unknown, count(distinct t.hour) as hours,
                 cast(coalesce(sum(attempts) filter (t.nozzle is null), 0) as BIGINT) as without_nozzle,
                 cast(coalesce(sum(attempts) filter (t.feeder is null), 0) as BIGINT) as without_feeder,
                 cast(coalesce(sum(attempts) filter (t.part is null), 0) as BIGINT) as without_part
             from tally t join clock c using (hour) left join master_machine mm on mm.machine = t.machine
             join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.total = t.grain
+            left join untold_kind u on u.machine = t.machine and u.grain = t.grain and u.hour = t.hour
             group by t.machine, mm.line, t.grain, mm.rated_picks_per_hour order by t.machine, t.grain
             """
         )

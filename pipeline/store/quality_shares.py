@@ -14,7 +14,7 @@ import duckdb
 import polars as pl
 
 from pipeline.rollup.sources import prepare
-from pipeline.rollup.tallies import counter_hour
+from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.store.frames import Week
 
 KEYS: Final = ("nozzle", "feeder", "part", "reel", "lot")
@@ -45,19 +45,22 @@ def loss_kinds(con: duckdb.DuckDBPyConnection, week: Week, history: datetime) ->
 
 
 def counted_kinds(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
-    """By machine and grain of the counters that stand for its picks: rows, and rows with a figure for each outcome."""
-    names = prepare(con)
-    figures = ", ".join(f"count({c}) as {c}" for c in ("missed", "rejected", "dropped", "unknown"))
+    """By machine and grain of the counters that stand for its picks: hours, hours in which each kind is counted
+    (temp table `untold_kind`), and losses of unknown kind."""
+    told = ", ".join(
+        f"count(distinct t.hour) filter (not contains(coalesce(u.kinds, ''), '{kind}')) as {kind}"
+        for kind in LOSS_OUTCOMES
+    )
     return pl.DataFrame(
         con.sql(
             f"""
-            select machine, grain, count(*) as rows, {figures} from {names["counter"]} k
-            where time > timestamp '{week.start}' and time <= timestamp '{week.end}'
-            and exists (select 1 from tally t where t.machine = k.machine and t.grain = k.grain
-                        and t.hour = {counter_hour("k")})
-            and not exists (select 1 from {names["pick"]} p where p.machine = k.machine
+            select t.machine, t.grain, count(distinct t.hour) as hours, {told},
+                cast(sum(t.unknown) as BIGINT) as unknown
+            from tally t left join untold_kind u using (machine, grain, hour)
+            where t.hour >= timestamp '{week.start}' and t.hour < timestamp '{week.end}'
+            and not exists (select 1 from {prepare(con)["pick"]} p where p.machine = t.machine
                             and p.time >= timestamp '{week.start}' and p.time < timestamp '{week.end}')
-            group by machine, grain order by machine, grain
+            group by t.machine, t.grain order by t.machine, t.grain
             """
         )
     )

@@ -278,6 +278,7 @@ def _frame(
             "slot": (codes["slot"] % SLOTS).astype(str),
             "method": np.where(camera, "camera_side", "laser"),
             "lighting": None,
+            "untold": None,
             "recipe": "prog",
             **named,
             **counts,

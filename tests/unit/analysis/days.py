@@ -50,6 +50,7 @@ def days(
                         "method": "laser",
                         "lighting": None,
                         "lot": "L1",
+                        "untold": None,
                         "attempts": attempts,
                         "placed": attempts - missed,
                         "missed": missed,

@@ -66,6 +66,7 @@ def small_week(
             "feeder_type": "tape",
             "method": "laser",
             "lighting": None,
+            "untold": None,
             "recipe": "prog",
             **columns,
             **dict.fromkeys(("rejected", "dropped", "returned", "unknown", "rejected_runs", "dropped_runs"), zero),

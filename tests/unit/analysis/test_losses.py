@@ -41,6 +41,20 @@ def test_a_machine_that_does_not_tell_the_kinds_has_no_chance_of_one() -> None:
     assert _sums(frame, "all")["B"] == (22, 2000)
 
 
+def test_counts_that_leave_a_kind_out_have_no_chance_of_it() -> None:
+    rows = (
+        TOLD,
+        {**TOLD, "machine": "B", "untold": "rejected, dropped"},
+        {**TOLD, "machine": "B", "untold": "dropped"},
+    )
+    for frame in (_rows(*rows), _rows(*rows).with_columns(pl.col("untold").cast(pl.Categorical))):
+        assert {loss: _sums(frame, loss)["A"] for loss in LOSSES} == {
+            loss: _sums(_rows(TOLD), loss)["A"] for loss in LOSSES
+        }
+        of_b = {"missed": (20, 2 * 999), "rejected": (6, 989), "dropped": (0, 0), "all": (40, 2000)}
+        assert {loss: _sums(frame, loss)["B"] for loss in LOSSES} == of_b
+
+
 def test_every_week_is_asked_by_itself() -> None:
     frame = _rows(COUNTED, {**TOLD, "machine": "B", "week": "2026-W46"})
     table = with_chances(frame, "missed").group_by("week").agg(pl.col("chances").sum())
