@@ -28,6 +28,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import stats
 
 from pipeline.analysis import items
 from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
@@ -68,7 +69,10 @@ AS_GOOD: Final = 6.0
 1)."""
 
 
-ARRAYS: Final = ("losses", "events", "chances", "expected", "effect", "variance", "p", "explained")
+ENDLESS: Final = 50.0
+"""Log odds beyond which a ratio is as good as infinite: its number still fits into a float."""
+
+ARRAYS: Final = ("losses", "events", "chances", "expected", "excess", "effect", "variance", "p", "explained")
 LISTS: Final = ("keys", "explained_by", "twin_of")
 """Fields of `Items` with one entry an item."""
 
@@ -79,6 +83,7 @@ class Items:
 
     events    losses with each run counted once: what the model is fitted to
     expected  events of a healthy item on the same work; `effect` and `variance`: its adjusted log odds ratio
+    excess    events beyond these at `effect` and at both ends of its interval, shape (n, 3)
     p         one-sided p-value against the healthy spread; nan where there are too few chances to judge
     twin_of   the item that did the same picks and was judged for this one too, None for those judged themselves; where
               that one is released, the effect is its, and its twins are shown without
@@ -90,6 +95,7 @@ class Items:
     events: IntArray
     chances: IntArray
     expected: FloatArray
+    excess: FloatArray
     effect: FloatArray
     variance: FloatArray
     p: FloatArray
@@ -163,7 +169,7 @@ def attribute(
             p = _p_values(state, fit, dispersion, settings)
         else:
             break
-    return _judge(state, fit, p, dispersion, released, earlier.weeks if earlier else 0)
+    return _judge(state, fit, p, dispersion, released, settings.confidence, earlier.weeks if earlier else 0)
 
 
 def _release(
@@ -373,6 +379,7 @@ def _judge(
     p: list[FloatArray],
     dispersion: float,
     released: dict[Name, tuple[Name, ...]],
+    confidence: float,
     weeks: int,
 ) -> Attribution:
     eta = fit.linear_predictor()
@@ -399,6 +406,7 @@ def _judge(
             for level in np.flatnonzero(share > best):
                 names[level] = items.label(state.kinds[b[0]], state.keys[b[0]][b[1]])
             best = np.maximum(best, share)
+        variance = fit.full_variances(k)
         table = Items(
             kind=kind,
             keys=state.keys[k],
@@ -406,8 +414,9 @@ def _judge(
             events=state.counts(k, state.losses),
             chances=state.counts(k, state.chances),
             expected=state.expected(fit, k, eta),
+            excess=_excess(state, k, eta, fit.effects[k], log_odds(fit.effects[k], variance, confidence)),
             effect=fit.effects[k],
-            variance=fit.full_variances(k),
+            variance=variance,
             p=p[k],
             explained=explained,
             explained_by=names,
@@ -418,14 +427,33 @@ def _judge(
         judged.setdefault(kind, []).append(table)
         for at, key in enumerate(table.keys):
             for twin in state.same.get((kind, key), ()):
-                row = _twin(table, at, twin, state.counts_of[twin], (kind, key) in released)
+                row = _twin(table, at, twin, state.counts_of[twin], (kind, key) in released, confidence)
                 judged.setdefault(twin[0], []).append(row)
     run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)
     found = {kind: _joined(tables) for kind, tables in sorted(judged.items(), key=lambda j: JUDGED.index(j[0]))}
     return Attribution(found, released, dispersion, fit.converged, fit.message, fitted, run_length, weeks)
 
 
-def _twin(table: Items, at: int, twin: Name, counts: tuple[int, int, int], blamed: bool) -> Items:
+def log_odds(effect: FloatArray, variance: FloatArray, confidence: float) -> FloatArray:
+    """Log odds ratios of items against a healthy peer, their lower and their upper ends: shape (3, n)."""
+    reach = float(stats.norm.ppf(0.5 + confidence / 2)) * np.sqrt(variance)
+    return np.asarray(np.clip(np.stack([effect, effect - reach, effect + reach]), -ENDLESS, ENDLESS))
+
+
+def _excess(state: State, k: int, eta: FloatArray, own: FloatArray, ends: FloatArray) -> FloatArray:
+    """Events of each item of kind k beyond those of a healthy one, were its effect each of `ends`: shape (n, 3).
+
+    Odds are no rates: five times the odds of a rate of 10 % are 36 %, so that this is summed over the cells.
+    """
+    known = np.flatnonzero(state.codes[k] >= 0)
+    code, chances = state.codes[k][known], state.chances[known]
+    healthy = eta[known] - own[code]
+    without = expit(healthy)
+    more = [np.bincount(code, chances * (expit(healthy + e[code]) - without), minlength=len(own)) for e in ends]
+    return np.stack(more, axis=1)
+
+
+def _twin(table: Items, at: int, twin: Name, counts: tuple[int, int, int], blamed: bool, confidence: float) -> Items:
     """The row of an item that another one with the same picks stood for: its own counts with the effect of that one,
     or with that of a healthy item where the other is blamed."""
     row = table.only(np.array([at]))
@@ -441,16 +469,21 @@ def _twin(table: Items, at: int, twin: Name, counts: tuple[int, int, int], blame
         events=events,
         chances=chances,
         expected=row.expected * more,
+        excess=row.excess * more,
         explained=row.explained * more,
     )
     if not blamed:
         return row
-    excess = row.expected * np.expm1(row.effect)
+    excess = row.excess[:, 0]
+    variance = np.array([table.spread**2])
+    rate = np.clip((row.expected + excess) / chances, 1e-12, 1 - 1e-12)
+    ends = log_odds(np.zeros(1), variance, confidence)[:, 0]
     return replace(
         row,
         expected=row.expected + excess,
+        excess=(chances * (expit(np.log(rate / (1 - rate)) + ends) - rate))[None, :],
         effect=np.zeros(1),
-        variance=np.array([table.spread**2]),
+        variance=variance,
         p=np.ones(1),
         explained=row.explained + excess,
         explained_by=[items.label(*first)],

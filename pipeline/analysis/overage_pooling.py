@@ -145,7 +145,7 @@ def losses(usage: pl.DataFrame, miss_share: float | Mapping[str, float]) -> pl.D
     miss_share  one share for all, or by feeder type; a feeder that is not known is taken as tape
     """
     sure = pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
-    share: pl.Expr = pl.lit(miss_share) if isinstance(miss_share, (int, float)) else _share_of(miss_share)
+    share: pl.Expr = pl.lit(miss_share) if isinstance(miss_share, (int, float)) else share_of(miss_share)
     return usage.with_columns(
         lost=sure + share * pl.col("missed"),
         used=pl.col("placed") + sure + share * pl.col("missed"),
@@ -153,7 +153,8 @@ def losses(usage: pl.DataFrame, miss_share: float | Mapping[str, float]) -> pl.D
     )
 
 
-def _share_of(by_feeder: Mapping[str, float]) -> pl.Expr:
+def share_of(by_feeder: Mapping[str, float]) -> pl.Expr:
+    """Share of a row's missed picks that use up a part, by its `feeder_type`; not known: as tape."""
     return pl.col("feeder_type").replace_strict(
         list(by_feeder), list(by_feeder.values()), default=by_feeder["tape"], return_dtype=pl.Float64
     )

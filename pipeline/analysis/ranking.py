@@ -27,10 +27,12 @@ from scipy import stats
 
 from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
-from pipeline.analysis.attribution import Attribution, Items, attribute
+from pipeline.analysis.attribution import Attribution, Items, attribute, log_odds
 from pipeline.analysis.attribution_model import ONLY_REJECTS
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
+from pipeline.analysis.overage_parts import miss_shares
+from pipeline.analysis.overage_pooling import share_of
 from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -42,9 +44,6 @@ FloatArray = NDArray[np.float64]
 
 EXPLAINED: Final = 0.5
 """An item's raw excess is explained away when flagged others account for at least this share of it."""
-
-ENDLESS: Final = 50.0
-"""Log odds are kept below this before they are raised to the exponential."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,10 +223,10 @@ def _with_price(cells: pl.DataFrame, parts: pl.DataFrame, costs: Costs) -> pl.Da
     )
 
 
-def price_of(loss: str, costs: Costs) -> pl.Expr:
+def price_of(loss: str, plant: Plant) -> pl.Expr:
     """What one loss costs: the part where it is used up, and the machine's time for the retry."""
-    retry = costs.machine_hour * costs.retry_seconds / 3600.0
-    gone = costs.miss_uses_part * pl.col("price")
+    retry = plant.costs.machine_hour * plant.costs.retry_seconds / 3600.0
+    gone = share_of(miss_shares(plant)) * pl.col("price")
     if loss == "missed":
         return gone + retry
     if loss == "all":
@@ -265,11 +264,11 @@ def _of_twins(tables: dict[str, Items], q_values: dict[str, FloatArray]) -> dict
     return found
 
 
-def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> dict[str, float]:
+def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, plant: Plant) -> dict[str, float]:
     """Mean price of a loss of each item: over its losses, or over its chances where it has none."""
     weight = pl.col("losses") + pl.col("chances") * 1e-6
     table = (
-        frame.with_columns(items.key(kind).alias("_key"), price_of(loss, costs).alias("_price"))
+        frame.with_columns(items.key(kind).alias("_key"), price_of(loss, plant).alias("_price"))
         .drop_nulls("_key")
         .group_by("_key", maintain_order=True)
         .agg(((pl.col("_price") * weight).sum() / weight.sum()).alias("_mean"))
@@ -279,10 +278,7 @@ def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, costs: Costs) -> d
 
 def odds_ratios(table: Items, confidence: float) -> FloatArray:
     """Adjusted odds ratio of every item against a healthy peer, its lower and its upper end: shape (3, n)."""
-    reach = float(stats.norm.ppf(0.5 + confidence / 2))
-    error = np.sqrt(table.variance)
-    ends = np.stack([table.effect, table.effect - reach * error, table.effect + reach * error])
-    return np.asarray(np.exp(np.clip(ends, -ENDLESS, ENDLESS)))
+    return np.asarray(np.exp(log_odds(table.effect, table.variance, confidence)))
 
 
 def flagged_items(table: Items, q_values: FloatArray, saving: FloatArray, settings: Statistics) -> NDArray[np.bool_]:
@@ -305,11 +301,12 @@ def _suspects(
     loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
 ) -> list[Suspect]:
     settings = plant.statistics
-    prices = _price_by_item(frame, table.kind, loss, plant.costs)
+    prices = _price_by_item(frame, table.kind, loss, plant)
     machines = _only_machine(frame, table.kind)
     sizes = odds_ratios(table, settings.confidence)
     expected_losses = table.expected * attribution.run_length
-    saving = expected_losses * (sizes[0] - 1.0) * np.array([prices.get(key, 0.0) for key in table.keys])
+    excess_losses = table.excess * attribution.run_length
+    saving = excess_losses[:, 0] * np.array([prices.get(key, 0.0) for key in table.keys])
     flags = flagged_items(table, q_values, saving, settings)
     surprising = _surprising(table, q_values, settings)
     twins = _twins(attribution)
@@ -321,7 +318,7 @@ def _suspects(
         machine, name = items.name(table.kind, item_key)
         ratios = [float(r) for r in sizes[:, i]]
         expected = float(expected_losses[i])
-        excess = [expected * (r - 1.0) for r in ratios]
+        excess = [float(e) for e in excess_losses[i]]
         price = prices.get(item_key, 0.0)
         enough = bool(np.isfinite(table.p[i]))
         flagged = bool(flags[i])

@@ -26,7 +26,7 @@ import numpy as np
 
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.losses import with_chances
-from pipeline.analysis.ranking import adjust, flagged_items, odds_ratios
+from pipeline.analysis.ranking import adjust, flagged_items
 from pipeline.analysis.same_work import same_picks
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.estimators.tail import excess_tail
@@ -89,7 +89,7 @@ def judge(truth: Week, before: Sequence[Week] = ()) -> Verdict:
     q_values = adjust([found])[0]
     flagged = []
     for kind, table in found.items.items():
-        saving = table.expected * found.run_length * (odds_ratios(table, SETTINGS.confidence)[0] - 1.0)
+        saving = table.excess[:, 0] * found.run_length
         where = np.flatnonzero(flagged_items(table, q_values[kind], saving, SETTINGS))
         flagged.extend((kind, table.keys[i]) for i in where)
     return Verdict(found, tuple(flagged), {k: np.isfinite(t.tested) for k, t in found.items.items()})

@@ -105,6 +105,23 @@ def test_a_bad_nozzle_is_found_and_nobody_else() -> None:
     assert table.expected[at] == pytest.approx(0.006 * table.chances[at], rel=0.25)
 
 
+@pytest.mark.parametrize("twins", [False, True])
+def test_losses_too_many_are_those_above_the_healthy_ones(twins: bool) -> None:
+    """Odds are no rates: at four losses in ten, those beyond the expected ones are far fewer than the odds say."""
+    found = judge(small_week(rate=0.02, odds={("feeder", "F3"): 40.0}, twins=twins))
+    ((kind, key),) = [item for item in found.released if item[1].endswith("3")]
+    table = found.items[kind]
+    at = table.keys.index(key)
+    events, expected, chances = table.events[at], table.expected[at], table.chances[at]
+    assert events > 0.4 * chances
+    excess, low, high = table.excess[at]
+    assert excess == pytest.approx(events - expected, rel=0.02)
+    assert low < excess < high < chances - expected
+    assert expected * np.expm1(table.effect[at]) > 1.5 * excess, "what the odds ratio alone would give"
+    for other in found.items.values():
+        assert (other.expected <= other.chances).all(), "nobody is expected to lose more than it picked"
+
+
 def test_two_factors_with_the_same_levels_cannot_be_told_apart() -> None:
     """Feeder, part, lot and reel go together all week: one is named, and the others are said to be as likely."""
     found = judge(small_week(twins=True, odds={("feeder", "F3"): 6.0}))

@@ -21,6 +21,7 @@ def _items(effect: float = 1.2, variance: float = 0.04, events: int = 30, p: flo
         events=one * events,
         chances=one * 5000,
         expected=np.array([events / np.exp(np.clip(effect, -5, 5))]),
+        excess=np.zeros((1, 3)),
         effect=np.array([effect]),
         variance=np.array([variance]),
         p=np.array([p]),

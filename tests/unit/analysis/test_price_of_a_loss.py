@@ -1,0 +1,38 @@
+"""What one loss costs: 1.5 s of a machine at 60 an hour are 0.025; the part on top where it is used up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.analysis.ranking import price_of
+from pipeline.settings import Buying, Costs, Plant
+
+PLANT = Plant(
+    Path(),
+    costs=Costs(machine_hour=60.0, retry_seconds=1.5, miss_uses_part=0.3),
+    buying=Buying(miss_uses_part_tube=0.4, miss_uses_part_tray=0.0, miss_uses_part_bulk=0.5),
+)
+FRAME = pl.DataFrame({"feeder_type": ["tape", "tube", "tray", "bulk", None]}).with_columns(
+    price=pl.lit(80.0), missed=pl.lit(3), rejected=pl.lit(1), dropped=pl.lit(0), unknown=pl.lit(0)
+)
+
+
+def _price(loss: str) -> list[float]:
+    return FRAME.select(price_of(loss, PLANT)).to_series().to_list()
+
+
+def test_a_miss_costs_the_part_where_its_kind_of_feeder_has_moved_on() -> None:
+    assert _price("missed") == pytest.approx([24.025, 32.025, 0.025, 40.025, 24.025])
+
+
+def test_what_was_held_and_lost_costs_the_part_from_any_feeder() -> None:
+    assert _price("rejected") == _price("dropped") == pytest.approx([80.025] * 5)
+
+
+def test_all_losses_cost_what_they_are_made_of() -> None:
+    """Three misses and one reject: of four losses one part, and three times the feeder's share."""
+    expected = [80.0 * (1 + 3 * share) / 4 + 0.025 for share in (0.3, 0.4, 0.0, 0.5, 0.3)]
+    assert _price("all") == pytest.approx(expected)
