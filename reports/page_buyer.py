@@ -66,7 +66,7 @@ def total(name: str, items: Sequence[Overage]) -> Total:
 
 def shortage(item: Overage) -> float | None:
     """Share of the kit that stock and orders do not cover, a fraction; None when the stock is not known."""
-    wanted = item.need + item.extra
+    wanted = item.kit or item.need + item.extra
     if item.stock is None or wanted <= 0:
         return None
     return max(0.0, 1 - (item.stock + (item.on_order or 0)) / wanted)

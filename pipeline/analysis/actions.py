@@ -7,8 +7,11 @@ After: one line a thing to do; an item flagged for several kinds of loss is one 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from datetime import date
 
+from pipeline.analysis import items
+from pipeline.analysis.overage_words import sure
 from pipeline.findings.model import (
     Action,
     OffsetDrift,
@@ -67,11 +70,14 @@ def advice(kind: str, loss: str) -> str:
 def one_line_each(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     """Flagged suspects, one a thing: of several losses the one that costs most; order of the ranking kept.
 
-    "all" stands for an item only when it is flagged for nothing more precise.
+    "all" stands for an item only when it is flagged for nothing more precise, and when no item that it cannot be told
+    from is: the same losses would be saved twice.
     """
+    suspects = tuple(suspects)
+    precise_ones = {_label(s) for s in suspects if s.flagged and s.loss != "all"}
     best: dict[tuple[str, str | None, str], Suspect] = {}
     for s in suspects:
-        if not s.flagged:
+        if not s.flagged or (s.loss == "all" and precise_ones.intersection(s.not_separable_from)):
             continue
         known = best.get((s.kind, s.machine, s.id))
         precise = known is None or (known.loss == "all" and s.loss != "all")
@@ -79,6 +85,10 @@ def one_line_each(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
         if precise or dearer:
             best[s.kind, s.machine, s.id] = s
     return tuple(sorted(best.values(), key=lambda s: (-(s.cost_low or 0.0), -(s.cost_per_week or 0.0), s.kind, s.id)))
+
+
+def _label(s: Suspect) -> str:
+    return items.label(s.kind, items.key_of(s.kind, s.machine, s.id))
 
 
 def actions(
@@ -105,7 +115,10 @@ def actions(
 
 
 def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...], worklist: int) -> tuple[Action, ...]:
-    failed = {item_key(s.kind, s.machine, s.id): s for s in services if s.verdict in ("did not work", "got worse")}
+    last: dict[tuple[str, str, str | None], ServiceOutcome] = {}
+    for service in services:  # newest first: what was tried again is judged by the last time
+        last.setdefault(item_key(service.kind, service.machine, service.id), service)
+    failed = {key: s for key, s in last.items() if s.verdict in ("did not work", "got worse")}
     found = []
     for s in [s for s in flagged if s.kind in PLANNER_KINDS][:worklist]:
         again = failed.pop(item_key(s.kind, s.machine, s.id), None)
@@ -157,7 +170,7 @@ def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], wor
             Action(
                 "engineer",
                 f"Feeder {d.feeder} on {d.machine}: set its pick position anew.",
-                f"Its mean pick offset in {d.axis} moved by {move:+.0f} µm over {len(d.days)} days "
+                f"Its mean pick offset in {d.axis} moved by {move:+.0f} µm over {_days_between(d)} days "
                 f"({d.slope * 1000:+.1f} µm a day, {d.low * 1000:+.1f} to {d.high * 1000:+.1f}).",
                 None,
                 kind="feeder",
@@ -166,6 +179,11 @@ def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], wor
             )
         )
     return tuple(found)
+
+
+def _days_between(drift: OffsetDrift) -> int:
+    first, last = (date.fromisoformat(day) for day in (drift.days[0][0], drift.days[-1][0]))
+    return (last - first).days
 
 
 def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
@@ -198,9 +216,12 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
     for build in dict.fromkeys(o.build for o in overage):
         lines = [o for o in overage if o.build == build]
         buy = [o for o in lines if o.buy > 0]
-        cost = sum(o.buy_cost or 0.0 for o in buy)
+        costs = [o.buy_cost for o in buy if o.buy_cost is not None]
+        unpriced = len(buy) - len(costs)
+        lacking = (
+            f" {unpriced} of the parts to order {'has' if unpriced == 1 else 'have'} no price." if unpriced else ""
+        )
         extra = sum(o.extra for o in lines)
-        level = lines[0].service_level
         what = (
             f"Build {build}: order {len(buy)} of its {len(lines)} parts."
             if buy
@@ -211,15 +232,21 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
             Action(
                 "buyer",
                 f"{what}{due}",
-                f"Kit {_count(extra)} pieces above the {_count(sum(o.need for o in lines))} placed; each part then "
-                f"suffices with {level:.0%} probability.",
-                cost if buy else None,
+                f"Kit {_count(extra)} pieces above the {_count(sum(o.need for o in lines))} placed: each part is then "
+                f"{_levels(lines)}.{lacking}",
+                sum(costs) if costs else None,
                 unit="order value",
                 kind="build",
                 id=build,
             )
         )
     return tuple(found)
+
+
+def _levels(lines: Sequence[Overage]) -> str:
+    """How sure the parts of a build are: by policy, one level for all, or a range of levels."""
+    low, high = min(o.service_level for o in lines), max(o.service_level for o in lines)
+    return sure(low) if low == high else f"{sure(low).removesuffix(' sure')} to {sure(high)}"
 
 
 def _count(number: int) -> str:

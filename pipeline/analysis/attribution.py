@@ -22,17 +22,17 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
 
 from pipeline.analysis import items
 from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
 from pipeline.analysis.earlier_weeks import look_back
+from pipeline.analysis.judged_items import Items, joined, log_odds, twin_row
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -67,54 +67,6 @@ MOST_RELEASED: Final = 25
 AS_GOOD: Final = 6.0
 """Difference in -2 log likelihood below which another item would have explained the data about as well (odds 20 to
 1)."""
-
-
-ENDLESS: Final = 50.0
-"""Log odds beyond which a ratio is as good as infinite: its number still fits into a float."""
-
-ARRAYS: Final = ("losses", "events", "chances", "expected", "excess", "effect", "variance", "p", "explained")
-LISTS: Final = ("keys", "explained_by", "twin_of")
-"""Fields of `Items` with one entry an item."""
-
-
-@dataclass(frozen=True, slots=True)
-class Items:
-    """All items of one kind, arrays of one entry an item.
-
-    events    losses with each run counted once: what the model is fitted to
-    expected  events of a healthy item on the same work; `effect` and `variance`: its adjusted log odds ratio
-    excess    events beyond these at `effect` and at both ends of its interval, shape (n, 3)
-    p         one-sided p-value against the healthy spread; nan where there are too few chances to judge
-    twin_of   the item that did the same picks and was judged for this one too, None for those judged themselves; where
-              that one is released, the effect is its, and its twins are shown without
-    """
-
-    kind: str
-    keys: list[str]
-    losses: IntArray
-    events: IntArray
-    chances: IntArray
-    expected: FloatArray
-    excess: FloatArray
-    effect: FloatArray
-    variance: FloatArray
-    p: FloatArray
-    explained: FloatArray
-    explained_by: list[str | None]
-    twin_of: list[Name | None]
-    dispersion: float
-    spread: float
-
-    def only(self, places: IntArray) -> Items:
-        """The items at these places, in this order."""
-        fields: dict[str, Any] = {name: getattr(self, name)[places] for name in ARRAYS}
-        fields |= {name: [getattr(self, name)[i] for i in places] for name in LISTS}
-        return replace(self, **fields)
-
-    @property
-    def tested(self) -> FloatArray:
-        """p-values of the items that were judged themselves, nan for the others; shape (n,)."""
-        return np.where([t is None for t in self.twin_of], self.p, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,7 +260,11 @@ def _rivals(state: State, item: Item, free: list[Item]) -> list[Item]:
 
 
 def _contest(state: State, fit: CrossedResult, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
-    """The one that explains the data best when it has an effect of its own, and those that do so about as well."""
+    """The one that explains the data best when it has an effect of its own, and those that do so about as well.
+
+    What explains them worse than nothing released does not count, however little the best one gains.
+    """
+    nothing = state.model.minus2loglik(sigmas=fit.sigmas, released=state.released, dispersion=dispersion, start=fit)
     fits = []
     for k, level in tried:
         released = [r.copy() if k == at else r for at, r in enumerate(state.released)]
@@ -316,7 +272,8 @@ def _contest(state: State, fit: CrossedResult, dispersion: float, tried: list[It
         found = state.model.minus2loglik(sigmas=fit.sigmas, released=released, dispersion=dispersion, start=fit)
         fits.append(found if np.isfinite(found) else np.inf)
     best = int(np.argmin(fits))
-    return tried[best], [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f - fits[best] < AS_GOOD]
+    good = min(fits[best] + AS_GOOD, nothing)
+    return tried[best], [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f < good]
 
 
 def _hidden_outlier(
@@ -427,17 +384,11 @@ def _judge(
         judged.setdefault(kind, []).append(table)
         for at, key in enumerate(table.keys):
             for twin in state.same.get((kind, key), ()):
-                row = _twin(table, at, twin, state.counts_of[twin], (kind, key) in released, confidence)
+                row = twin_row(table, at, twin, state.counts_of[twin], (kind, key) in released, confidence)
                 judged.setdefault(twin[0], []).append(row)
     run_length = max(float(state.raw.sum()) / max(int(state.losses.sum()), 1), 1.0)
-    found = {kind: _joined(tables) for kind, tables in sorted(judged.items(), key=lambda j: JUDGED.index(j[0]))}
+    found = {kind: joined(tables) for kind, tables in sorted(judged.items(), key=lambda j: JUDGED.index(j[0]))}
     return Attribution(found, released, dispersion, fit.converged, fit.message, fitted, run_length, weeks)
-
-
-def log_odds(effect: FloatArray, variance: FloatArray, confidence: float) -> FloatArray:
-    """Log odds ratios of items against a healthy peer, their lower and their upper ends: shape (3, n)."""
-    reach = float(stats.norm.ppf(0.5 + confidence / 2)) * np.sqrt(variance)
-    return np.asarray(np.clip(np.stack([effect, effect - reach, effect + reach]), -ENDLESS, ENDLESS))
 
 
 def _excess(state: State, k: int, eta: FloatArray, own: FloatArray, ends: FloatArray) -> FloatArray:
@@ -451,48 +402,3 @@ def _excess(state: State, k: int, eta: FloatArray, own: FloatArray, ends: FloatA
     without = expit(healthy)
     more = [np.bincount(code, chances * (expit(healthy + e[code]) - without), minlength=len(own)) for e in ends]
     return np.stack(more, axis=1)
-
-
-def _twin(table: Items, at: int, twin: Name, counts: tuple[int, int, int], blamed: bool, confidence: float) -> Items:
-    """The row of an item that another one with the same picks stood for: its own counts with the effect of that one,
-    or with that of a healthy item where the other is blamed."""
-    row = table.only(np.array([at]))
-    first = (table.kind, table.keys[at])
-    losses, events, chances = (np.array([n], dtype=np.int64) for n in counts)
-    more = chances / row.chances
-    row = replace(
-        row,
-        kind=twin[0],
-        keys=[twin[1]],
-        twin_of=[first],
-        losses=losses,
-        events=events,
-        chances=chances,
-        expected=row.expected * more,
-        excess=row.excess * more,
-        explained=row.explained * more,
-    )
-    if not blamed:
-        return row
-    excess = row.excess[:, 0]
-    variance = np.array([table.spread**2])
-    rate = np.clip((row.expected + excess) / chances, 1e-12, 1 - 1e-12)
-    ends = log_odds(np.zeros(1), variance, confidence)[:, 0]
-    return replace(
-        row,
-        expected=row.expected + excess,
-        excess=(chances * (expit(np.log(rate / (1 - rate)) + ends) - rate))[None, :],
-        effect=np.zeros(1),
-        variance=variance,
-        p=np.ones(1),
-        explained=row.explained + excess,
-        explained_by=[items.label(*first)],
-    )
-
-
-def _joined(tables: list[Items]) -> Items:
-    """The rows of several tables of one kind as one, in the order of their keys; spread: of the first."""
-    fields: dict[str, Any] = {name: np.concatenate([getattr(t, name) for t in tables]) for name in ARRAYS}
-    fields |= {name: [one for t in tables for one in getattr(t, name)] for name in LISTS}
-    joined = replace(tables[0], dispersion=max(t.dispersion for t in tables), **fields)
-    return joined.only(np.argsort(np.array(joined.keys), kind="stable"))

@@ -73,7 +73,8 @@ def whole_kit(lines: Lines, build: str, plant: Plant, *, level: float | None = N
     prices = np.array([plant.costs.default_part if p is None else p for p in own_prices], dtype=float)
     cdfs = _cdfs(lines, at, end[able])
     kit = cheapest_kit(cdfs, np.maximum(prices, _FREE), sure)
-    alone, _ = extra_parts(lines.need[at], lines.good[at], lines.bad[at], lines.load_mean[at], sure, lines.scatter)
+    own_level = lines.level[at] if level is None else level
+    alone, _ = extra_parts(lines.need[at], lines.good[at], lines.bad[at], lines.load_mean[at], own_level, lines.scatter)
     more, then = best_use(cdfs, np.maximum(prices, _FREE), kit.extras, plant.buying.next_money)
     next_buy = tuple((n, x) for n, x in zip(names, more, strict=True) if x)
     single = joint_probability(cdfs, alone.tolist())

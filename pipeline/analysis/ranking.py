@@ -27,8 +27,9 @@ from scipy import stats
 
 from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
-from pipeline.analysis.attribution import Attribution, Items, attribute, log_odds
+from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.attribution_model import ONLY_REJECTS
+from pipeline.analysis.judged_items import Items, log_odds
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.overage_parts import miss_shares

@@ -22,6 +22,7 @@ import polars as pl
 from scipy import stats
 
 from pipeline.analysis import items
+from pipeline.analysis.actions import advice
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
@@ -224,10 +225,10 @@ def _advice(culprit: Suspect | None, main: str, measured: tuple[Measured, ...]) 
         return "Check the part data and the recognition settings against ten good parts."
     if culprit.kind == "feeder":
         return "Check the feeder's pick position and tape advance."
-    if culprit.kind in ("nozzle", "spindle"):
+    if culprit.kind == "nozzle":
         return "Clean and inspect the nozzle tip; look at it in the camera image."
     if culprit.kind == "light":
         return "Check the brightness of this light, all its segments and its cover; look at a good part in its image."
     if culprit.kind == "optics":
         return "Clean lens, mirrors and light of this unit and check its brightness; look at a good part in its image."
-    return "Check vacuum, filter and camera of the head."
+    return advice(culprit.kind, "rejected")

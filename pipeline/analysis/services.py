@@ -79,15 +79,13 @@ def outcomes(
     """
     found = []
     rows = services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts()
-    for row in rows:
-        mine = (counted or {}).get(row["kind"], days)
-        key = _key_of(row, mine)
+    frames = {kind: (counted or {}).get(kind, days) for kind in {row["kind"] for row in rows}}
+    keyed = [(row, _key_of(row, frames[row["kind"]])) for row in rows]  # one line may name the machine, another not
+    for row, key in keyed:
         if key is None:
             continue
-        others = [
-            r["day"] for r in rows if (r["kind"], r["id"], r["machine"]) == (row["kind"], row["id"], row["machine"])
-        ]
-        found.append(_outcome(row, key, sorted(others), mine, dispersions, settings, last_day))
+        serviced = sorted(r["day"] for r, other in keyed if (r["kind"], other) == (row["kind"], key))
+        found.append(_outcome(row, key, serviced, frames[row["kind"]], dispersions, settings, last_day))
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
 
 
@@ -172,7 +170,10 @@ def _outcome(
     kind, day = row["kind"], row["day"]
     earlier = [d for d in serviced if d < day]
     later = [d for d in serviced if d > day]
-    first = max([(date.fromisoformat(day) - timedelta(days=BEFORE_DAYS)).isoformat(), *earlier[-1:]])
+    begin = date.fromisoformat(day) - timedelta(days=BEFORE_DAYS)
+    if earlier:  # the day of a service belongs neither to what was before it nor to what came after
+        begin = max(begin, date.fromisoformat(earlier[-1]) + timedelta(days=1))
+    first = begin.isoformat()
     end = min([(date.fromisoformat(last_day) + timedelta(days=1)).isoformat(), *later[:1]])
     best: tuple[tuple[float, int], str, pl.DataFrame, _Span, _Span] | None = None
     for loss in ("missed", "rejected", "dropped"):

@@ -7,6 +7,8 @@ After: weeks without picks are absent, never zero.
 
 from __future__ import annotations
 
+from datetime import date, timedelta
+
 import polars as pl
 
 from pipeline.analysis.losses import with_chances
@@ -21,6 +23,9 @@ def summaries(
 ) -> tuple[LossSummary, ...]:
     """One summary a kind of loss; `days` may hold any number of weeks up to `week`."""
     found = []
+    monday = date.fromisocalendar(int(week[:4]), int(week[6:]), 1)
+    year, number, _ = (monday - timedelta(days=7)).isocalendar()
+    week_before = f"{year}-W{number:02d}"
     for loss in LOSSES:
         weekly = (
             with_chances(days, loss)
@@ -30,7 +35,7 @@ def summaries(
         )
         dispersion = dispersions.get(loss, 1.0)
         this = weekly.filter(pl.col("week") == week)
-        before = weekly.filter(pl.col("week") < week).tail(1)
+        before = weekly.filter(pl.col("week") == week_before)
         found.append(
             LossSummary(
                 loss=loss,

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.analysis import items
-from pipeline.analysis.attribution import Items
+from pipeline.analysis.judged_items import Items
 from pipeline.estimators.sample_size import picks_to_tell_apart
 from pipeline.findings.model import Swap
 

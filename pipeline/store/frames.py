@@ -125,7 +125,11 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     rows: list[tuple[datetime, datetime, str, str]] = []
     hour = start.replace(minute=0, second=0, microsecond=0)
     while hour < end:
-        middle = (hour + timedelta(minutes=30)).replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None)
+        half_past = hour + timedelta(minutes=30)
+        middle = half_past.replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None)
+        if not start <= half_past < end:  # where zones are off the full hour
+            hour += timedelta(hours=1)
+            continue
         rows.append((hour, _shift_of(middle, begins), middle.date().isoformat(), iso_label(middle.date())))
         hour += timedelta(hours=1)
     schema = {"hour": pl.Datetime("us"), "shift": pl.Datetime("us"), "day": pl.String(), "week": pl.String()}

@@ -122,6 +122,24 @@ def test_losses_too_many_are_those_above_the_healthy_ones(twins: bool) -> None:
         assert (other.expected <= other.chances).all(), "nobody is expected to lose more than it picked"
 
 
+def test_what_explains_the_losses_worse_than_nothing_is_no_rival() -> None:
+    """One head of four loses five times as many; its machine's other head is as good as those of the other machine."""
+    cells = small_week(seed=3, machines=4)
+    pairs = {"M0": ("M0", "H1"), "M1": ("M0", "H2"), "M2": ("M1", "H1"), "M3": ("M1", "H2")}
+    rng = np.random.default_rng(5)
+    bad = (cells["machine"] == "M3").to_numpy()
+    more = rng.binomial(cells["placed"].to_numpy(), np.where(bad, 0.03, 0.0))
+    added = [(pl.col(c) + pl.Series(more)).alias(c) for c in ("missed", "missed_runs", "lost_runs")]
+    left = [(pl.col(c) - pl.Series(more)).alias(c) for c in ("placed", "first_tries")]
+    named = cells.with_columns(*added, *left).with_columns(
+        pl.col("machine").replace({m: machine for m, (machine, _) in pairs.items()}),
+        head=pl.col("machine").replace({m: head for m, (_, head) in pairs.items()}),
+    )
+    found = judge(named)
+    (head,) = [item for item in found.released if item[0] == "head"]
+    assert found.released[head] == ()
+
+
 def test_two_factors_with_the_same_levels_cannot_be_told_apart() -> None:
     """Feeder, part, lot and reel go together all week: one is named, and the others are said to be as likely."""
     found = judge(small_week(twins=True, odds={("feeder", "F3"): 6.0}))

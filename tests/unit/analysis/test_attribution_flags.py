@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.analysis.attribution import Items
+from pipeline.analysis.judged_items import Items
 from pipeline.analysis.ranking import flagged_items, odds_ratios
 from pipeline.settings import Statistics
 

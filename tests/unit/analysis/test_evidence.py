@@ -173,6 +173,16 @@ def test_an_item_flagged_for_several_losses_is_one_line() -> None:
     assert [(s.id, s.loss) for s in lines] == [("N1", "all"), ("N0", "missed")]
 
 
+def test_losses_that_two_items_share_are_saved_once() -> None:
+    """Missed picks of a nozzle, and all losses of the spindle that it is on: each may be the other's."""
+    nozzle = dataclasses.replace(SUSPECT, not_separable_from=("spindle H1/1 of M1",))
+    spindle = dataclasses.replace(SUSPECT, kind="spindle", id="H1/1", machine="M1", loss="all", cost_low=99.0)
+    doubtful = dataclasses.replace(spindle, not_separable_from=(f"nozzle {SUSPECT.id}",))
+    assert [s.kind for s in one_line_each([doubtful, nozzle])] == ["nozzle"]
+    assert [s.kind for s in one_line_each([spindle, nozzle])] == ["spindle", "nozzle"]
+    assert [s.kind for s in one_line_each([doubtful, dataclasses.replace(nozzle, flagged=False)])] == ["spindle"]
+
+
 def test_actions_are_by_owner_and_hands_in_machines_are_marked() -> None:
     lot = dataclasses.replace(
         SUSPECT, kind="lot", id="L1", machine=None, loss="rejected", advice=advice("lot", "rejected")

@@ -72,3 +72,14 @@ def test_a_plant_of_counters_has_no_rate_of_missed_picks() -> None:
     assert [found[loss].this_week.attempts for loss in ("missed", "rejected", "dropped")] == [0, 0, 0]
     assert [found[loss].dispersion for loss in LOSSES] == [None, None, None, 1.0]
     assert (found["all"].this_week.losses, found["all"].this_week.attempts) == (10, 1000)
+
+
+def test_last_week_is_the_week_before_and_not_the_last_with_picks() -> None:
+    """Between the years nothing ran; 2026 has 53 weeks."""
+    rows = _rows({**TOLD, "week": "2027-W01"}, {**TOLD, "week": "2026-W52"})
+    last = {s.loss: s.last_week for s in summaries(rows, "2027-W01", {}, Statistics())}
+    assert set(last.values()) == {None}
+    rows = _rows({**TOLD, "week": "2027-W01"}, {**TOLD, "week": "2026-W53"})
+    (missed, *_) = summaries(rows, "2027-W01", {}, Statistics())
+    assert missed.last_week is not None
+    assert (missed.last_week.losses, missed.last_week.attempts) == (10, 999)

@@ -11,10 +11,13 @@ import pytest
 from scipy import stats
 
 from pipeline import settings
+from pipeline.analysis.actions import actions
 from pipeline.analysis.overage_cost import cheapest_extras, findings_by_cost, findings_with
+from pipeline.analysis.overage_kit import whole_kits
 from pipeline.analysis.overage_lines import recommend, suffices
 from pipeline.analysis.overage_rounding import orders
 from pipeline.errors import SettingsError
+from pipeline.findings.model import Quality
 from pipeline.schema.frames import LOADS
 from pipeline.settings import Buying, Costs, PartClass, Plant
 from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, chips, lines_of, one, parts_of, usage_of
@@ -39,6 +42,36 @@ def test_each_class_has_its_own_level_and_packs() -> None:
     assert ic.extra < plain_ic.extra
     assert ic.kit == 900 + ic.extra  # trays are counted to the piece
     assert ic.reason.endswith("60\u202f% sure.")
+
+
+def test_the_first_page_says_the_levels_that_hold_and_what_has_no_price() -> None:
+    plant = replace(PLANT, part_class=CLASSES)
+    usage = usage_of(*chips())
+
+    def line(tape: dict[str, object], plant: Plant) -> tuple[str, float | None]:
+        found = recommend(usage, NO_LOADS, parts_of(tape, TRAY), BOTH, plant)
+        (action,) = actions((), (), (), found, Quality(0, 0, 0, 0, 0, (), (), ()), 10)
+        return action.why.partition(": ")[2], action.worth
+
+    why, worth = line(TAPE, plant)
+    assert why == "each part is then 60\u202f% to 95\u202f% sure."
+    assert worth is not None
+    sure = replace(PLANT, buying=replace(PLANT.buying, service_level=0.999))
+    assert line(TAPE, sure)[0] == "each part is then 99.9\u202f% sure."
+    why, less = line(TAPE | {"unit_cost": None}, PLANT)
+    assert why == "each part is then 95\u202f% sure. 1 of the parts to order has no price."
+    assert less == pytest.approx(80.0 * 960)  # 16 trays of 60
+
+
+def test_line_by_line_is_what_the_lines_themselves_say() -> None:
+    plant = replace(PLANT, part_class=CLASSES)
+    lines = lines_of(usage_of(*chips()), parts_of(TAPE, TRAY), BOTH, plant)
+    (kit,) = whole_kits(lines, plant)
+    extra, _ = lines.extra()
+    prices = [0.01 if part == "R0" else 80.0 for part in lines.builds["part"]]
+    assert kit.single_cost == pytest.approx(sum(n * p for n, p in zip(extra.tolist(), prices, strict=True)))
+    (strict,) = whole_kits(lines, plant, level=0.95)
+    assert strict.single_cost > kit.single_cost
 
 
 def test_a_part_without_a_price_fits_no_class_that_asks_for_one() -> None:

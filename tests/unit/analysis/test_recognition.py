@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis import items
-from pipeline.analysis.actions import actions
+from pipeline.analysis.actions import actions, advice
 from pipeline.analysis.recognition import recognition
 from pipeline.findings.model import RecognitionFinding, Suspect
 from pipeline.schema.frames import DAYS, MEASUREMENTS, REASONS
@@ -101,6 +101,13 @@ def test_the_doubt_of_the_ranking_is_said_here_too() -> None:
     assert found.follows == "the part, or feeder F1 or slot 3/L of M1 (cannot tell)"
     (sure,) = _found(_days({}), _flagged("part", None, "P1"))
     assert sure.follows == "the part, whatever handles it"
+
+
+@pytest.mark.parametrize(("kind", "name"), [("head", "H1"), ("machine", "M1"), ("slot", "3/L"), ("package", "0402")])
+def test_what_to_do_is_what_the_ranking_says(kind: str, name: str) -> None:
+    (found,) = _found(_days({}), _flagged(kind, None if kind == "package" else "M1", name))
+    assert found.follows.startswith(f"{kind} {name}")
+    assert found.advice == advice(kind, "rejected")
 
 
 def test_part_data_that_may_be_to_blame_are_not_to_be_left_alone() -> None:

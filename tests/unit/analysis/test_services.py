@@ -91,6 +91,29 @@ def test_the_day_of_the_service_belongs_to_neither_side() -> None:
     assert found.after.rate == pytest.approx(0.003, abs=0.002)
 
 
+@pytest.mark.parametrize("machine", ["M1", None])
+def test_the_day_of_the_service_before_belongs_to_neither_side(machine: str | None) -> None:
+    """Ninety losses in a hundred on the day of the first service, and no fault since; one line may leave the machine
+    out."""
+    frame = days({"N0": [0.03] * 7 + [0.9] + [0.003] * 20, **HEALTHY}, picks=1500, seed=1)
+    first = _services(7).with_columns(machine=pl.lit(machine, pl.String))
+    second, earlier = outcomes(pl.concat([first, _services(14)]), frame, {"missed": 1.0}, Statistics(), day_name(27))
+    assert (earlier.time[:10], second.time[:10]) == (day_name(7), day_name(14))
+    assert (second.before.attempts, second.after.attempts) == (6 * 1500, 13 * 1500)
+    assert (earlier.before.attempts, earlier.after.attempts) == (7 * 1500, 6 * 1500)
+    assert (second.verdict, earlier.verdict) == ("cannot say yet", "worked")
+
+
+def test_what_was_serviced_again_is_judged_by_the_last_time() -> None:
+    failed = dataclasses.replace(_one([0.03] * 28, 1), time=f"{day_name(7)}T10:00")
+    again = dataclasses.replace(failed, time=f"{day_name(14)}T10:00", action="replaced")
+    assert failed.verdict == "did not work"
+    for verdict, told in (("worked", []), ("cannot say yet", []), ("got worse", [day_name(14)])):
+        last = dataclasses.replace(again, verdict=verdict)  # type: ignore[arg-type]
+        found = [a for a in actions((), (last, failed), (), (), QUALITY, 10) if a.owner == "maintenance planner"]
+        assert [a.why.split(": ")[0] for a in found] == [f"replaced on {day}" for day in told]
+
+
 def test_a_change_of_work_is_not_taken_for_a_mended_nozzle() -> None:
     """After the service the nozzle gets the easy part only; its peers say what that alone does."""
     frame = days({f"N{i}": [0.002] * 28 for i in range(12)}, mix=True, exact=True)

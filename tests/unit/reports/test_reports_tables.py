@@ -113,7 +113,8 @@ def test_totals_leave_out_what_has_no_price_and_say_so() -> None:
 
 
 def test_what_stock_does_not_cover() -> None:
-    item = dataclasses.replace(rich_bundle().overage[0], need=90, extra=10, stock=20, on_order=5)
+    item = dataclasses.replace(rich_bundle().overage[0], need=90, extra=10, kit=100, stock=20, on_order=5)
+    assert page_buyer.shortage(dataclasses.replace(item, kit=200)) == pytest.approx(0.875), "whole packs"
     assert page_buyer.shortage(item) == pytest.approx(0.75)
     assert page_buyer.shortage(dataclasses.replace(item, stock=500)) == 0
     assert page_buyer.shortage(dataclasses.replace(item, stock=None)) is None

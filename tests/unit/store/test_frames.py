@@ -32,6 +32,21 @@ def test_weeks_before_cross_the_year() -> None:
     assert labels == ["2026-W52", "2026-W53", "2027-W01", "2027-W02"]
 
 
+@pytest.mark.parametrize(
+    ("zone", "hours"),
+    [("Asia/Kolkata", 168), ("Asia/Kathmandu", 168), ("Australia/Adelaide", 168), ("Europe/Berlin", 168)],
+)
+def test_the_clock_of_a_week_holds_that_week_only(tmp_path: Path, zone: str, hours: int) -> None:
+    folder = make_plant(tmp_path)
+    (folder / "plant.toml").write_text(f'[plant]\nzone = "{zone}"\n', encoding="utf-8")
+    plant = settings.load(folder)
+    week = frames.iso_week("2026-W47", ZoneInfo(zone))
+    with open_store(plant, write=True) as con:
+        frames.set_clock(con, plant, week.start, week.end)
+        found = con.execute("select week, count(*), count(distinct day) from clock group by week").fetchall()
+    assert found == [("2026-W47", hours, 7)]
+
+
 @given(st.datetimes(datetime(2000, 1, 1), datetime(2050, 1, 1)))  # noqa: DTZ001
 def test_every_local_time_lies_in_the_week_of_its_label(moment: datetime) -> None:
     label = frames.iso_label(moment.date())
