@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
+from dataclasses import replace
 from datetime import UTC, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -124,7 +125,8 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
 
 ASKED: dict[frames.Question, tuple[str, ...]] = {
     "nozzle": ("nozzle", "spindle", "head"),
-    "feeder": ("machine", "feeder", "slot", "package", "part", "lot", "reel"),
+    "feeder": ("machine", "feeder", "slot"),
+    "part": ("machine", "package", "part", "lot", "reel"),
 }
 """Which kinds of item each question is about."""
 
@@ -144,7 +146,7 @@ def _earlier(
     for question in found:
         single, rows = question == "total", 0
         for before in reversed(weeks):
-            cells = frames.cells(con, before, question).filter((pl.col("grain") == "joint") == single)
+            cells = frames.cells(con, before, question, single=single)
             cells = cells.with_columns(pl.col(pl.String).cast(pl.Categorical))  # a quarter of an id's memory
             rows += len(cells)
             if rows > MOST_CELLS:
@@ -157,10 +159,15 @@ def _counted(
     con: duckdb.DuckDBPyConnection, week: frames.Week, earlier: dict[frames.Question, tuple[pl.DataFrame, ...]]
 ) -> tuple[Counted, ...]:
     """What machines without single picks counted this week, and in the weeks before."""
-    found = []
+    found: list[Counted] = []
     for question, kinds in ASKED.items():
-        cells = frames.cells(con, week, question).filter(pl.col("grain") != "joint")
-        if not cells.is_empty():
+        cells = frames.cells(con, week, question, single=False)
+        if cells.is_empty():
+            continue
+        if found and cells.equals(found[-1].cells):  # feeder counters that name their parts
+            both = tuple(dict.fromkeys((*found[-1].kinds, *kinds)))
+            found[-1] = replace(found[-1], kinds=both)
+        else:
             found.append(Counted(kinds, cells, frames.days(con, question), earlier[question]))
     return tuple(found)
 

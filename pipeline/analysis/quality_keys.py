@@ -49,13 +49,23 @@ def fallen(events: pl.DataFrame, start: datetime, end: datetime) -> list[Quality
     return found
 
 
+ABOUT: Final = {"nozzle": "nozzles and heads", "feeder": "feeders", "part": "parts and reels"}
+
+
 def grains(frame: pl.DataFrame) -> list[QualityLine]:
     """From which counters the answers come, for machines that do not log every pick: a line for all that are alike."""
     found = []
     counted = frame.filter(pl.col("grain").fill_null("") != "joint")
     alike = counted.group_by("question", "grain").agg(pl.col("machine").sort(), pl.col("hours").sum())
-    for r in alike.sort("machine", "question", "grain").iter_rows(named=True):
-        about = {"nozzle": "nozzles and heads", "feeder": "feeders, parts and reels"}.get(r["question"], "the machine")
+    rows = list(alike.sort("machine", "question", "grain").iter_rows(named=True))
+    of = {q: [(r["machine"], r["grain"], r["hours"]) for r in rows if r["question"] == q] for q in ("feeder", "part")}
+    for r in rows:
+        about = ABOUT.get(r["question"], "the machine")
+        same = (r["machine"], r["grain"], r["hours"])
+        if r["question"] == "part" and same in of["feeder"]:
+            continue
+        if r["question"] == "feeder" and same in of["part"]:
+            about = "feeders, parts and reels"
         come = f"come from {r['grain']} counters: there are no single picks."
         come = come if r["grain"] else "are not known: there are no single picks, and no counter names them."
         machines = r["machine"]

@@ -30,8 +30,10 @@ STEPS = ("recipes", "known_pick", "joint", "counters", "reasons", "fills")
 COUNTER_REACH_HOURS = 12
 """A counter row whose start is unknown may cover this many hours before its end."""
 
-BEFORE_END_MINUTES = 30
-"""Counts stand in the hour of so long before the end of their interval, or of its middle where that is later."""
+BEFORE_END_MINUTES = 35
+"""Counts stand in the hour of so long before the end of their interval, or of three fifths of a shorter one. The middle
+of that hour, which tells its shift and day, then lies before the end also where zones are half an hour off and counts
+are written some minutes late."""
 
 FAULT_REACH_SECONDS = 5
 """A fault explains a loss of the same machine and nozzle, designator or part within this many seconds."""
@@ -102,9 +104,9 @@ def recompute_counters(con: duckdb.DuckDBPyConnection) -> None:
 
 def standing(time: str = "time", since: str = "since") -> str:
     """SQL of the hour that the counts of an interval stand in; time, since: SQL of its end and its begin."""
-    half = f"(epoch_us({time}) - epoch_us({since})) // 2"
+    part = f"(epoch_us({time}) - epoch_us({since})) * 3 // 5"
     return (
-        f"date_trunc('hour', {time} - to_microseconds(greatest(least({half}, {BEFORE_END_MINUTES * 60_000_000}), 0)))"
+        f"date_trunc('hour', {time} - to_microseconds(greatest(least({part}, {BEFORE_END_MINUTES * 60_000_000}), 0)))"
     )
 
 

@@ -23,8 +23,9 @@ REASON_GROUPS: Final = (
     "other",
 )
 
-GRAINS: Final = ("joint", "nozzle", "feeder", "machine")
-"""Which keys a tally row knows. Grains describe the same picks again: never add them together."""
+GRAINS: Final = ("joint", "nozzle", "feeder", "part", "machine")
+"""Which keys a tally row knows. Grains describe the same picks again: never add them together. `part`: counts of parts,
+reels or lots without the feeder or slot that they came from."""
 
 KINDS: Final = (
     *("nozzle", "spindle", "head", "machine", "feeder", "slot", "part", "package", "reel", "lot", "recipe"),

@@ -29,7 +29,7 @@ from pipeline.store import long_counts, shared_ids, untold_kinds
 _COUNT_SUMS = ", ".join(f"cast(sum(t.{c}) as BIGINT) as {c}" for c in frames.COUNTS)
 GRAINS: Final[dict[str, pl.DataType]] = {
     "machine": pl.String(),
-    "question": pl.String(),  # total, nozzle or feeder
+    "question": pl.String(),  # total, nozzle, feeder or part
     "grain": pl.String(),  # null where the logs cannot answer it
     "hours": pl.Int64(),
 }
@@ -69,14 +69,16 @@ _DERIVED = {
 }
 
 
-Question = Literal["total", "nozzle", "feeder"]
+Question = Literal["total", "nozzle", "feeder", "part"]
 
 GRAINS_FOR: Final[dict[Question, tuple[str, ...]]] = {
-    "total": ("joint", "feeder", "nozzle", "machine"),
+    "total": ("joint", "feeder", "part", "nozzle", "machine"),
     "nozzle": ("joint", "nozzle"),  # nozzles, spindles, heads
-    "feeder": ("joint", "feeder"),  # feeders, slots, parts, reels, lots
+    "feeder": ("joint", "feeder"),  # feeders, slots
+    "part": ("joint", "feeder", "part"),  # parts, reels, lots
 }
-"""Question -> the grains that can answer it, finest first: of each machine hour the first that is there counts."""
+"""Question -> the grains that can answer it, finest first: of each machine hour the first that is there counts. Feeder
+counters that name no part do not answer for parts where others do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +115,8 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     """Make temp tables for the UTC hours of [start, end).
 
     clock         the hour's shift, local day and ISO week
-    finest_grain  for each machine hour the grain that counts, one column a question; for totals none where counts of a
-                  longer interval count in another hour (long_counts.py)
+    finest_grain  for each machine hour the grain that counts, one column a question; for totals and parts none where
+                  counts of a longer interval count in another hour (long_counts.py)
     shared_id     ids that stand for several things, and `headless` machines (shared_ids.py)
     untold_kind   kinds of loss that counters do not count (untold_kinds.py)
     """
@@ -136,17 +138,19 @@ def set_clock(con: duckdb.DuckDBPyConnection, plant: Plant, start: datetime, end
     con.register("incoming", ArrowStream(pl.DataFrame(rows, schema=schema, orient="row")))
     con.execute("create or replace temp table clock as select * from incoming")
     con.unregister("incoming")
-    long_counts.find(con, GRAINS_FOR["total"])
+    long_counts.find(con, {question: GRAINS_FOR[question] for question in ("total", "part")})
     finest = ", ".join(_finest(question, grains) for question, grains in GRAINS_FOR.items())
     con.execute(
         f"create or replace temp table finest_grain as select machine, hour, {finest} from ("
-        "select t.machine, hour, t.grain, o.grain is not null as outdone from tally t join clock using (hour) "
-        "left join outdone o using (machine, hour, grain)) group by machine, hour"
+        "select t.machine, hour, t.grain, coalesce(list_contains(o.questions, 'total'), false) as outdone_total, "
+        "coalesce(list_contains(o.questions, 'part'), false) as outdone_part from tally t join clock using (hour) "
+        "left join (select machine, hour, grain, list(question) as questions from outdone group by all) o "
+        "using (machine, hour, grain)) group by machine, hour"
     )
 
 
 def _finest(question: Question, grains: tuple[str, ...]) -> str:
-    but = " and not outdone" if question == "total" else ""
+    but = f" and not outdone_{question}" if question in ("total", "part") else ""
     first = " ".join(f"when bool_or(grain = '{grain}'{but}) then '{grain}'" for grain in grains)
     return f"case {first} end as {question}"
 
@@ -181,9 +185,12 @@ def _counts(
     return _read(con, sql, schema)
 
 
-def cells(con: duckdb.DuckDBPyConnection, week: Week, question: Question = "total") -> pl.DataFrame:
-    """CELLS of one week; `grain` says where each row comes from."""
-    return _counts(con, frames.CELLS, question, f"c.week = '{week.label}'")
+def cells(
+    con: duckdb.DuckDBPyConnection, week: Week, question: Question = "total", *, single: bool | None = None
+) -> pl.DataFrame:
+    """CELLS of one week; `grain` says where each row comes from. single: only single picks, or only counters."""
+    only = {None: "", True: " and t.grain = 'joint'", False: " and t.grain <> 'joint'"}[single]
+    return _counts(con, frames.CELLS, question, f"c.week = '{week.label}'{only}")
 
 
 def days(con: duckdb.DuckDBPyConnection, question: Question = "total") -> pl.DataFrame:
@@ -202,14 +209,19 @@ def days(con: duckdb.DuckDBPyConnection, question: Question = "total") -> pl.Dat
 
 def usage(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """USAGE of all hours on the clock, where the part is known."""
-    return _counts(con, frames.USAGE, "feeder", "t.part is not null")
+    return _counts(con, frames.USAGE, "part", "t.part is not null")
 
 
 def grains(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """GRAINS of all hours on the clock: where the answer to each question comes from, in machine hours."""
+    outdone = "select machine, hour from outdone where question = 'part'"
+    told = {
+        "total": "where total is not null ",
+        "part": f"where part is not null or (machine, hour) not in ({outdone}) ",
+    }
     sql = " union all ".join(
         f"select machine, '{q}' as question, {q} as grain, count(*) as hours from finest_grain "
-        f"{'where total is not null ' if q == 'total' else ''}group by all"
+        f"{told.get(q, '')}group by all"
         for q in GRAINS_FOR
     )
     return _read(con, sql, GRAINS)

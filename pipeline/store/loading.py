@@ -25,6 +25,7 @@ from pipeline.rollup import tallies
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
 from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
+from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 GROUP_ROWS = 200_000
 GROUP_FILES = 100
@@ -174,6 +175,8 @@ def settle_refused(con: duckdb.DuckDBPyConnection, file: str) -> int:
 def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: str) -> tuple[list[Table], int]:
     """Staged rows into the store, each event once; returns the tables staged and the number of duplicate lines."""
     filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
+    if COUNTER in filled:
+        _name_part_counts(con, staging)
     con.execute("create or replace temp table dropped_line (line BIGINT)")
     _find_repeated_messages(con)
     _drop_lines(con, staging, filled)
@@ -198,6 +201,13 @@ def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: 
         con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
     con.execute("insert into refused select ?, ?, line, raw, reason, null from staged_refused", [load_id, file])
     return filled, duplicate
+
+
+def _name_part_counts(con: duckdb.DuckDBPyConnection, staging: Staging) -> None:
+    """Counts of parts, reels or lots are a grain of their own: feeder counters beside them count the same picks."""
+    if _one(con, f"select exists (select 1 from staged_counter where {FEEDER} having {OF_PARTS})"):
+        staging.settle()
+        con.execute(f"update staged_counter set grain = 'part' where {FEEDER}")
 
 
 def _drop_lines(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[Table]) -> None:

@@ -16,6 +16,7 @@ import duckdb
 from pipeline.rollup.tallies import recompute_counters
 from pipeline.schema.table import Table
 from pipeline.schema.tables import TABLES
+from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 
 def create_table(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
@@ -58,7 +59,20 @@ def _fifth(con: duckdb.DuckDBPyConnection) -> None:
     recompute_counters(con)
 
 
-STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (_first, _second, _third, _fourth, _fifth)
+def _sixth(con: duckdb.DuckDBPyConnection) -> None:
+    """Counts of parts are a grain of their own; counts stand in an hour whose middle lies before their end; running
+    totals of an item go on across its other keys."""
+    con.execute(
+        f"update counter set grain = 'part' where {FEEDER} and load_id in "
+        f"(select load_id from counter where {FEEDER} group by load_id having {OF_PARTS})"
+    )
+    recompute_counters(con)
+
+
+STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (
+    *(_first, _second, _third, _fourth, _fifth),
+    _sixth,
+)
 CURRENT: Final = len(STEPS)
 
 

@@ -29,7 +29,7 @@ def past_builds(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "min(coalesce(mf.feeder_type, tf.feeder_type, mp.feeder_type)) as feeder_type, "
             f"count(distinct t.machine) as machines, {sums} "
             "from tally t join clock c using (hour) "
-            "join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.feeder = t.grain "
+            "join finest_grain g on g.machine = t.machine and g.hour = t.hour and g.part = t.grain "
             "left join master_part mp on mp.part = t.part left join master_feeder mf on mf.feeder = t.feeder "
             f"left join ({TOLD_FEEDERS}) tf on tf.feeder = t.feeder "
             "where t.part is not null group by 1, 2, 3 having sum(t.placed) > 0 order by all"

@@ -1,7 +1,7 @@
 -- Counter rows -> tally rows of their own grain, where the machine logged no single picks in their interval:
 -- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed.
--- They stand in the hour of their interval's middle, or of half an hour before its end where it is longer than an hour:
--- counts of a shift or day that end at, or seconds after, the full hour belong to what ended.
+-- They stand in the hour of 35 minutes before their end, or of three fifths of a shorter interval: counts of a shift or
+-- day that end at, or some minutes after, the full hour belong to what ended.
 insert into tally
 with counted as (
     select grain, time, coalesce(start, time - interval {counter_reach} hour) as since, machine, head, spindle, nozzle,

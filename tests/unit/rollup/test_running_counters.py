@@ -162,13 +162,15 @@ def test_running_counters_count_only_where_there_are_no_picks(tmp_path: Path) ->
         (0.0, 1.0, 6),  # from 6:00 to 7:00
         (0.001, 1.001, 6),  # written some seconds after the hour
         (0.25, 0.5, 6),
-        (0.75, 1.25, 7),  # a quarter of an hour in each: in the hour of the middle
+        (0.7, 1.25, 6),  # most of it in the hour before
+        (0.85, 1.25, 7),
         (1.0, 1.25, 7),
         (-8.0, 0.0, 5),  # the night shift, from 22:00 to 6:00
         (-6.0, 18.0, 23),  # the day, to midnight
         (-6.0, 18.01, 23),
         (None, 1.0, 6),
         (None, 1.2, 6),  # its begin is not known
+        (None, 1.58, 6),
         (None, 1.6, 7),
     ],
 )

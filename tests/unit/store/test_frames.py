@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,7 +16,7 @@ from pipeline.store import frames
 from pipeline.store.database import open_store
 from pipeline.store.past_builds import past_builds
 from tests.plants import make_plant
-from tests.unit.rollup.staged import at, load, store
+from tests.unit.rollup.staged import Row, at, load, store
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -45,6 +46,27 @@ def test_the_clock_of_a_week_holds_that_week_only(tmp_path: Path, zone: str, hou
         frames.set_clock(con, plant, week.start, week.end)
         found = con.execute("select week, count(*), count(distinct day) from clock group by week").fetchall()
     assert found == [("2026-W47", hours, 7)]
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kolkata", "Asia/Kathmandu", "Australia/Adelaide", "Europe/Berlin"])
+@pytest.mark.parametrize("late", [0, 240])
+@pytest.mark.parametrize("length", [1, 24])
+def test_counts_of_a_day_are_those_of_that_day(tmp_path: Path, zone: str, late: int, length: int) -> None:
+    """Also in zones that are half an hour or a quarter off, and written some minutes late."""
+    midnights = [datetime(2026, 11, 16 + day, tzinfo=ZoneInfo(zone)).astimezone(UTC) for day in range(1, 8)]
+    rows: list[Row] = []
+    for placed, midnight in enumerate(midnights, 1):
+        end = midnight.replace(tzinfo=None) + timedelta(seconds=late)
+        span = {"time": end, "start": end - timedelta(hours=length)}
+        rows.append({**span, "machine": "M", "grain": "machine", "placed": placed})
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": rows})
+        week = frames.iso_week("2026-W47", ZoneInfo(zone))
+        frames.set_clock(con, dataclasses.replace(settings.load(tmp_path), zone=zone), week.start, week.end)
+        days = frames.days(con)
+        cells = frames.cells(con, week)
+    assert [(d[-2:], n) for d, n in days.select("day", "attempts").rows()] == [(str(15 + n), n) for n in range(1, 8)]
+    assert {str(shift)[11:16] for shift in cells["shift"]} == {"22:00"}
 
 
 @given(st.datetimes(datetime(2000, 1, 1), datetime(2050, 1, 1)))  # noqa: DTZ001

@@ -86,6 +86,7 @@ def test_the_grain_behind_each_answer_is_told(con: duckdb.DuckDBPyConnection) ->
     assert frames.grains(con).rows() == [
         ("M", "feeder", "feeder", 2), ("M", "feeder", "joint", 1), ("M", "feeder", None, 2),
         ("M", "nozzle", "joint", 1), ("M", "nozzle", "nozzle", 2), ("M", "nozzle", None, 2),
+        ("M", "part", "feeder", 2), ("M", "part", "joint", 1), ("M", "part", None, 2),
         ("M", "total", "feeder", 2), ("M", "total", "joint", 1),
         ("M", "total", "machine", 1), ("M", "total", "nozzle", 1),
     ]  # fmt: skip
@@ -124,7 +125,7 @@ def _of_day(tmp_path: Path, rows: list[Row]) -> dict[str, tuple[int, int]]:
         load(con, "a", {"counter": rows})
         week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
         frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
-        found = {q: frames.days(con, q) for q in ("total", "nozzle", "feeder")}  # type: ignore[arg-type]
+        found = {q: frames.days(con, q) for q in ("total", "nozzle", "feeder", "part")}  # type: ignore[arg-type]
         assert frames.grains(con).filter(question="total")["grain"].null_count() == 0
     return {q: (int(f["attempts"].sum()), int(f["missed"].sum())) for q, f in found.items()}
 
@@ -144,6 +145,7 @@ def test_a_day_beside_its_hours_counts_once(tmp_path: Path, long: Row, total: tu
     """Nozzles by the hour and feeders by the day tell of the same picks; they were added."""
     found = _of_day(tmp_path, [*HOURLY, long])
     assert found["total"] == total
+    assert found["part"] == found["feeder"], "no other counts would answer"
     assert found["nozzle"] == (816, 16)
     assert found["feeder"] == (
         (long["placed"] + long["missed"], long["missed"]) if long["grain"] == "feeder" else (0, 0)
@@ -175,6 +177,48 @@ def test_a_day_beside_its_shifts_counts_once(tmp_path: Path) -> None:
         _counter(e, "feeder", n, 4, feeder="F1") | {"start": at(e - 8)} for e, n in ((2, 700), (10, 700), (18, 100))
     ]
     found = _of_day(tmp_path, [*shifts, _daily("nozzle", 1500, 12, nozzle="N1")])
-    assert found == {"total": (1512, 12), "nozzle": (1512, 12), "feeder": (1512, 12)}
+    assert found == dict.fromkeys(("total", "nozzle", "feeder", "part"), (1512, 12))
     found = _of_day(tmp_path / "other", [*shifts, _daily("machine", 1490, 12)])
     assert found["total"] == (1512, 12)
+
+
+FEEDERS = [_counter(h + 1, "feeder", 98, 2, feeder="F1") | {"start": at(h)} for h in range(8)]
+"""800 picks; what part was in the feeder is not told."""
+NAMED: list[Row] = [{**row, "part": "P1"} for row in FEEDERS]
+
+
+def _of_parts(placed: int, missed: int, **more: object) -> Row:
+    """A day's list of parts, which its log mapping calls feeder counts, as there is no other word for carriers."""
+    return _daily("feeder", placed, missed, part="P1", **more)
+
+
+@pytest.mark.parametrize(
+    ("feeders", "parts", "found"),
+    [
+        # the list alone knows parts: it answers for them, and the feeder counters for feeders and totals
+        (FEEDERS, _of_parts(790, 14), {"total": (800, 16), "feeder": (800, 16), "part": (804, 14)}),
+        # both do: feeder counters know more, once
+        (NAMED, _of_parts(790, 14), {"total": (800, 16), "feeder": (800, 16), "part": (800, 16)}),
+        # feeders were counted for some hours only
+        (NAMED[:2], _of_parts(790, 14), {"total": (804, 14), "feeder": (200, 4), "part": (804, 14)}),
+        ([], _of_parts(790, 14), {"total": (804, 14), "feeder": (0, 0), "part": (804, 14)}),
+    ],
+)
+def test_a_list_of_parts_beside_feeder_counters_counts_once(
+    tmp_path: Path, feeders: list[Row], parts: Row, found: dict[str, tuple[int, int]]
+) -> None:
+    """Both were counts of feeders, and were added: twice the picks in totals and in what the buyer is told."""
+    with store(tmp_path) as con:
+        if feeders:
+            load(con, "feeders", {"counter": feeders})
+        load(con, "parts", {"counter": [parts]})
+        assert con.execute("select distinct grain from counter where feeder is null").fetchall() == [("part",)]
+        week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
+        read = {q: frames.days(con, q) for q in ("total", "feeder", "part")}  # type: ignore[arg-type]
+        usage = frames.usage(con)
+        machines = quality.machines(con)
+    assert {q: (f["attempts"].sum(), f["missed"].sum()) for q, f in read.items()} == found
+    assert _sums(usage, "part") == [("P1", *found["part"])]
+    assert machines["attempts"].sum() == found["total"][0]
+    assert set(read["part"]["part"].to_list()) == {"P1"}

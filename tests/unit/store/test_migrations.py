@@ -31,11 +31,16 @@ def test_version_1_comes_to_the_tables_of_a_new_store(tmp_path: Path) -> None:
             "insert into counter (load_id, line, time, machine, grain, placed) "
             "values (1, 1, '2026-11-16', 'M', 'feeder', 7)"
         )
+        con.execute(
+            "insert into counter (load_id, line, time, machine, grain, part, placed) "
+            "values (2, 1, '2026-11-16', 'M', 'feeder', 'P1', 8)"
+        )
         assert migrations.version(con) == 1
         before = _columns(con)
     with open_store(old, write=True) as con:
         assert migrations.version(con) == migrations.CURRENT
-        assert con.execute("select placed, running from counter").fetchall() == [(7, None)]
+        counted = con.execute("select placed, running, grain from counter order by placed").fetchall()
+        assert counted == [(7, None, "feeder"), (8, None, "part")]
         migrated = _columns(con)
     with open_store(settings.load(make_plant(tmp_path / "new")), write=True) as con:
         assert migrated == _columns(con)
