@@ -36,12 +36,16 @@ from pipeline.analysis.overage_parts import miss_shares
 from pipeline.analysis.overage_pooling import share_of
 from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
+from pipeline.estimators.dispersion import of_runs
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
 from pipeline.schema.words import LOSSES, several
 from pipeline.settings import Costs, Plant, Statistics
 
 FloatArray = NDArray[np.float64]
+
+OWN_RUNS: Final = 5.0
+"""Runs of the plant's length that lean on an item's own: what jams has longer ones than the rest."""
 
 EXPLAINED: Final = 0.5
 """An item's raw excess is explained away when flagged others account for at least this share of it."""
@@ -88,7 +92,7 @@ class _Fitted:
 
     @property
     def dispersion(self) -> float:
-        return self.attribution.dispersion * self.attribution.run_length
+        return of_runs(self.attribution.dispersion, self.attribution.run_length)
 
 
 def rank(
@@ -329,7 +333,9 @@ def _suspects(
         first = table.twin_of[i]
         if first is not None and surprising[i] and not twin_of:
             twin_of = (items.label(*first),)
-        raw = rate(losses, chances, settings, table.dispersion * attribution.run_length)
+        own_runs = (losses + OWN_RUNS * attribution.run_length) / (int(table.events[i]) + OWN_RUNS)
+        scatter = of_runs(table.dispersion, max(own_runs, attribution.run_length))
+        raw = rate(losses, chances, settings, scatter)
         found.append(
             Suspect(
                 kind=table.kind,
@@ -369,7 +375,7 @@ def _suspects(
                     attribution.items,
                     ratios[0],
                     expected / chances,
-                    attribution.dispersion * attribution.run_length,
+                    of_runs(attribution.dispersion, attribution.run_length),
                     settings.confidence,
                 )
                 if flagged
@@ -427,7 +433,8 @@ def _listed(kind: str, loss: str, attribution: Attribution, frame: pl.DataFrame,
     )
     found = []
     for item, losses, chances, expected in table.iter_rows():
-        raw = rate(losses, chances, plant.statistics, attribution.dispersion * attribution.run_length)
+        scatter = of_runs(attribution.dispersion, attribution.run_length)
+        raw = rate(losses, chances, plant.statistics, scatter)
         expected *= attribution.run_length
         found.append(
             Suspect(

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from pipeline.estimators.arrays import as_counts
 from pipeline.estimators.beta_binomial import BetaBinomialFit, beta_binomial_fit
 
-__all__ = ["BetaBinomialFit", "Dispersion", "beta_binomial_fit", "pearson_dispersion"]
+__all__ = ["BetaBinomialFit", "Dispersion", "beta_binomial_fit", "of_runs", "pearson_dispersion"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +75,20 @@ def pearson_dispersion(losses: ArrayLike, attempts: ArrayLike, fitted: ArrayLike
     drift = float(np.mean((1 - 2 * rate) * (y - mean) / variance))
     plain = chi2 / df
     return Dispersion(plain / (1 + drift), plain, chi2, df, cells)
+
+
+def of_runs(dispersion: float, length: float) -> float:
+    """Dispersion of losses that come in runs: variance over mean of their number.
+
+    dispersion  that of the runs themselves, 1 or more
+    length      mean losses in a run, 1 or more
+
+    Of n runs of lengths with mean m and variance v the losses vary by var(n) m^2 + mean(n) v. Lengths are taken for
+    geometric, v = m (m - 1): a run goes on with the same chance after every loss.
+    Breaks when: lengths scatter more than that; intervals are then too narrow.
+    Source: compound sums, Feller 1968, An Introduction to Probability Theory, chapter XII (from memory).
+
+    >>> of_runs(1.0, 1.0), of_runs(1.5, 4.0)
+    (1.0, 9.0)
+    """
+    return dispersion * length + length - 1.0

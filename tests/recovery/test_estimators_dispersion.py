@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimators.dispersion import beta_binomial_fit, pearson_dispersion
+from pipeline.analysis.rates import rate
+from pipeline.estimators.dispersion import beta_binomial_fit, of_runs, pearson_dispersion
+from pipeline.settings import Statistics
 
 
 def planted(rng: np.random.Generator, cells: int, m: int, mean: float, rho: float) -> np.ndarray:
@@ -61,3 +63,17 @@ def test_no_bursts_give_no_rho():
         ends.append(fit.at_boundary)
     # at a true 0 the estimate is at the boundary about half the time (Self and Liang 1987), 4 errors are 0.26
     assert 0.24 < np.mean(ends) < 0.80
+
+
+@pytest.mark.parametrize("length", [1.0, 2.0, 5.0])
+@pytest.mark.parametrize("phi", [1.0, 2.0])
+def test_losses_in_runs_scatter_as_is_said(length, phi):
+    """Intervals of a rate hold the planted one in 95 of 100 weeks."""
+    rng = np.random.default_rng([int(length), int(phi)])
+    runs, picks, weeks = 60.0, 20_000, 4000
+    drawn = rng.poisson(runs, weeks) if phi == 1 else rng.negative_binomial(runs / (phi - 1), 1 / phi, weeks)
+    losses = np.array([rng.geometric(1 / length, n).sum() for n in drawn])
+    assert losses.var() / losses.mean() == pytest.approx(of_runs(phi, length), rel=0.08)
+    found = [rate(int(x), picks, Statistics(), of_runs(phi, length)) for x in losses]
+    held = np.mean([r.low <= runs * length / picks <= r.high for r in found])  # type: ignore[operator]
+    assert 0.93 <= held <= 0.97

@@ -11,6 +11,7 @@ import pytest
 from pipeline.analysis.attribution import attribute
 from pipeline.analysis.losses import with_chances
 from pipeline.analysis.ranking import Counted, Ranking, rank
+from pipeline.estimators.dispersion import of_runs
 from pipeline.schema.frames import CELLS, COUNTS, DAYS, REASONS
 from pipeline.settings import Plant, Statistics
 from pipeline.weekly import ASKED
@@ -93,7 +94,7 @@ def test_bursts_are_told_by_the_source_with_most_losses_and_not_by_none() -> Non
     found, joint = _ranking(904, {}, single_picks_of=tuple(machines[:1]))
     most = with_chances(_counters(joint.filter(pl.col("machine") != machines[0]), "nozzle"), "missed")
     told = attribute(most, Statistics(smallest_saving=0.0))
-    assert found.dispersions["missed"] == pytest.approx(told.dispersion * told.run_length)
+    assert found.dispersions["missed"] == pytest.approx(of_runs(told.dispersion, told.run_length))
     assert (found.dispersions["rejected"], found.dispersions["dropped"]) == (1.0, 1.0), "none was lost in that way"
 
 
