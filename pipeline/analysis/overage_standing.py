@@ -2,7 +2,8 @@
 
 In:    the same tables as `overage.prepare`.
 Out:   one `StandingRule` a part of the part table.
-After: a rule covers the service level of each single line at every build size it was made for.
+After: a rule covers the service level of each single line at every build size it was made for, and where a whole
+       number of packs is used up in between: one load more then takes its parts.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ from pipeline.settings import Plant
 
 SIZES: Final = (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 """Parts for one line of a build that a standing rule is made for."""
+
+MOST_STEPS: Final = 12
+"""Whole numbers of packs that a rule is held against."""
 
 
 def standing_overage(
@@ -45,19 +49,24 @@ def standing_overage(
     if grid.size < 2 or grid[0] < 1:
         raise ValueError("sizes must be at least two different numbers of 1 or more")
     names = parts["part"].cast(pl.String).drop_nulls().unique().sort()
-    builds = pl.DataFrame({"part": names, "quantity_per_board": 1}).join(
-        pl.DataFrame({"build": [str(n) for n in grid], "boards": grid}), how="cross"
-    )
-    builds = builds.with_columns(due=pl.lit(None, pl.String))
+    sized = pl.DataFrame({"part": names}).join(pl.DataFrame({"boards": grid, "build": ""}), how="cross")
+    steps = _steps(parts, int(grid[0]), int(grid[-1]))
+    builds = pl.concat([sized, steps]).with_columns(quantity_per_board=pl.lit(1), due=pl.lit(None, pl.String))
+    builds = builds.with_columns(build=pl.col("boards").cast(pl.String) + pl.col("build"))
     lines = prepare(usage, loads, parts, builds, plant, leave_out_lots=leave_out_lots)
     if lines is None:
         return ()
     extra, _ = lines.extra()
     by_part = np.zeros((len(lines.rates.part), grid.size), dtype=np.int64)
-    by_part[lines.part, np.searchsorted(grid, lines.need)] = extra
+    between = lines.builds["build"].str.ends_with(STEP).to_numpy()
+    by_part[lines.part[~between], np.searchsorted(grid, lines.need[~between])] = extra[~between]
     packages, prices = lines.parts["package"].to_list(), lines.parts["unit_cost"].to_list()
     found = []
     fixes, shares = _rules(grid, by_part)
+    of, need, more = lines.part[between], lines.need[between], extra[between]
+    # The load more is needed from where the kit of one less is used up, which is before the whole number of packs.
+    least = np.ceil(more - shares[of] * np.maximum(need - more, 0) - 1e-9).astype(np.int64)
+    np.maximum.at(fixes, of, least)
     for i, part in enumerate(lines.rates.part):
         fixed, share = int(fixes[i]), float(shares[i])
         waste = float(np.mean(np.ceil(fixed + share * grid - 1e-9) - by_part[i]))
@@ -84,6 +93,20 @@ def standing_overage(
             )
         )
     return tuple(found)
+
+
+STEP: Final = " packs"
+
+
+def _steps(parts: pl.DataFrame, smallest: int, largest: int) -> pl.DataFrame:
+    """Whole numbers of packs between two build sizes: part, boards (pieces), build."""
+    rows = []
+    for part, pack in parts.select(pl.col("part").cast(pl.String), "pack_size").drop_nulls().unique("part").iter_rows():
+        whole = np.arange(pack, largest + 1, pack) if pack > 0 else np.array([], dtype=np.int64)
+        whole = whole[whole > smallest]
+        some = np.unique(np.linspace(0, whole.size - 1, min(MOST_STEPS, whole.size)).astype(int))
+        rows += [(part, int(pieces), STEP) for pieces in whole[some]]
+    return pl.DataFrame(rows, schema={"part": pl.String, "boards": pl.Int64, "build": pl.String}, orient="row")
 
 
 def _rules(sizes: IntArray, extra: IntArray) -> tuple[IntArray, FloatArray]:

@@ -438,6 +438,22 @@ def test_whole_kit_costs_more_than_its_lines() -> None:
     assert kit.next_joint > kit.joint
 
 
+@pytest.mark.parametrize("pack", [3000, 6000])
+def test_a_standing_rule_covers_what_one_more_load_takes(pack: int) -> None:
+    """Just before a whole number of packs one more is begun; at 12 000 pieces of 3 000 three pieces were missing."""
+    usage, table = (
+        usage_of(*chips()),
+        parts_of({"part": "R0", "package": "0402", "feeder_type": "tape", "pack_size": pack}),
+    )
+    (rule,) = standing_overage(usage, NO_LOADS, table, PLANT)
+    sizes = sorted(
+        {*range(50, 20_001, 350), *(pack * k - d for k in range(1, 20_000 // pack + 1) for d in range(0, 80, 8))}
+    )
+    lines = lines_of(usage, table, builds_of(*((str(n), "R0", 1, n, None) for n in sizes)))
+    extra, _ = lines.extra()
+    assert (np.ceil(rule.fixed + rule.share * lines.need - 1e-9) >= extra).all()
+
+
 def test_standing_rule_covers_every_size() -> None:
     usage = usage_of(*chips())
     table = parts_of({"part": "R0", "feeder_type": "tape"}, {"part": "NEW", "package": "0402", "feeder_type": "tape"})
