@@ -87,7 +87,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     _, bad_lines = check_builds(builds, parts)
     unsaid = without_outcome(logged, days, by_kind)
     trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines, unsaid)
-    todo = actions(suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts)
+    todo = actions(suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts, week.label)
 
     joint = cells.select("attempts", "placed").sum()
     bundle = Bundle(

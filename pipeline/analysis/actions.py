@@ -99,13 +99,18 @@ def actions(
     quality: Quality,
     worklist: int,
     refused: tuple[RecognitionFinding, ...] = (),
+    week: str | None = None,
 ) -> tuple[Action, ...]:
-    """The week's list, for the planner first; refused: what the recognition rejects of parts follow."""
+    """The week's list, for the planner first.
+
+    refused  what the recognition rejects of parts follow
+    week     the ISO week; failed services of what had no picks in it are left out
+    """
     flagged = one_line_each(s for s in suspects if not s.mended)
     there = {(s.kind, s.machine, s.id) for s in flagged}
     mended = one_line_each(s for s in suspects if (s.kind, s.machine, s.id) not in there)
     return (
-        *_planner(flagged, services, worklist),
+        *_planner(flagged, services, worklist, week),
         *(_from_suspect(s, "maintenance planner", hands=False) for s in mended),
         *_engineer(flagged, drifts, worklist),
         *_followed(refused),
@@ -114,11 +119,13 @@ def actions(
     )
 
 
-def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...], worklist: int) -> tuple[Action, ...]:
+def _planner(
+    flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...], worklist: int, week: str | None
+) -> tuple[Action, ...]:
     last: dict[tuple[str, str, str | None], ServiceOutcome] = {}
     for service in services:  # newest first: what was tried again is judged by the last time
         last.setdefault(item_key(service.kind, service.machine, service.id), service)
-    failed = {key: s for key, s in last.items() if s.verdict in ("did not work", "got worse")}
+    failed = {key: s for key, s in last.items() if s.verdict in ("did not work", "got worse") and _in_use(s, week)}
     found = []
     for s in [s for s in flagged if s.kind in PLANNER_KINDS][:worklist]:
         again = failed.pop(item_key(s.kind, s.machine, s.id), None)
@@ -139,6 +146,11 @@ def _planner(flagged: tuple[Suspect, ...], services: tuple[ServiceOutcome, ...],
             )
         )
     return tuple(found)
+
+
+def _in_use(service: ServiceOutcome, week: str | None) -> bool:
+    """False for what has no picks in the week: it is on no machine any more."""
+    return week is None or any(point.label == week and point.attempts for point in service.history)
 
 
 def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Action:
@@ -190,7 +202,8 @@ def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
     """For the engineer who chases rejects: what they follow where it is on the planner's list and no part."""
     parts: dict[str, list[RecognitionFinding]] = {}
     for finding in refused:
-        if finding.flagged and not finding.by_itself and finding.follows.split(" ")[0] in PLANNER_KINDS:
+        open_ = finding.follows.endswith("(cannot tell)") and " the part" in finding.follows  # of counters
+        if finding.flagged and not (finding.by_itself or open_) and finding.follows.split(" ")[0] in PLANNER_KINDS:
             parts.setdefault(finding.follows, []).append(finding)
     found = []
     for follows, mine in parts.items():
@@ -202,7 +215,7 @@ def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
         found.append(
             Action(
                 "engineer",
-                f"Leave the part data of {whose} as they are until {follows} is mended.",
+                f"Leave the part data of {whose} as they are until {follows.removesuffix(' (cannot tell)')} is mended.",
                 f"{'Its' if one else 'Their'} recognition rejects follow it{since}{'' if one else f': {named}'}. It is "
                 "for the maintenance planner.",
                 None,

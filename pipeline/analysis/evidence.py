@@ -105,8 +105,8 @@ def _explained(s: Suspect) -> list[Evidence]:
     return [
         Evidence(
             "explained",
-            f"Its {s.losses} losses look many, but a healthy {s.kind} on the same work would have had "
-            f"{s.expected:.0f}: most come from {s.explained_by}.",
+            f"{s.losses} losses, where a healthy {s.kind} on the same work would have had {s.expected:.0f}: that is "
+            f"many because of what is flagged, {s.explained_by} before all.",
             supports=False,
             value=float(s.losses),
             compared_with=f"{s.expected:.1f} expected with {s.explained_by} in the mix",
@@ -184,6 +184,8 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
     if any(c not in frame.columns for c in items.COLUMNS[s.kind]):
         return []
     frame = frame.with_columns(items.key(s.kind).eq(item_key).fill_null(False).alias("_mine"))
+    own = frame.filter("_mine")["machine"].unique()  # logs of other machines may have other reasons, or tell fewer
+    frame = frame.filter(pl.col("machine").is_in(own.implode()))
     total, mine_total = int(frame["losses"].sum()), int(frame.filter("_mine")["losses"].sum())
     if mine_total == 0 or total == mine_total or frame["reason_group"].n_unique() < 2:
         return []
@@ -193,6 +195,7 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
     rest = frame.filter(~pl.col("_mine"))
     elsewhere = int(rest.filter(pl.col("reason_group") == group)["losses"].sum()) / max(int(rest["losses"].sum()), 1)
     low, high = wilson(count, mine_total, context.settings.confidence)
+    machines = "machine" if len(own) == 1 else "machines"
     about = "about as elsewhere:" if float(low) <= elsewhere <= float(high) else "elsewhere"
     words = "have other reasons" if group == "other" else f"are {group.replace('_', ' ')}"
     return [
@@ -203,7 +206,7 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
             value=count / mine_total,
             low=float(low),
             high=float(high),
-            compared_with=f"{elsewhere:.0%} of all other losses of this kind",
+            compared_with=f"{elsewhere:.0%} of all other losses of this kind on the same {machines}",
         )
     ]
 

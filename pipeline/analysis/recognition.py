@@ -100,6 +100,7 @@ def _finding(
     own_suspect = next((s for s in suspects if s.kind == "part" and s.id == part and s.loss == "rejected"), None)
     measured = _measured(measurements.filter(pl.col("part") == part), settings.confidence)
     main = str(counts["reason_group"][0]) if len(counts) else "other"
+    weekly = item_days(days, "part", part, "rejected", "week")
     methods = row["method"]
     lights = own["lighting"].drop_nulls().unique().sort().to_list()
     return RecognitionFinding(
@@ -108,7 +109,7 @@ def _finding(
         method=", ".join(map(str, methods)) if isinstance(methods, list) and methods else None,
         lighting=", ".join(lights) if lights else None,
         rejects=rate(int(mine["losses"].sum()), int(mine["chances"].sum()), settings, dispersion),
-        expected=own_suspect.expected if own_suspect else None,
+        expected=_expected(own_suspect, mine, weekly, week),
         flagged=culprit is not None,
         by_itself=culprit is not None and (culprit.kind == "part" or f"part {part}" in culprit.not_separable_from),
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
@@ -118,9 +119,20 @@ def _finding(
         lots=_split(mine, "lot", settings, dispersion),
         heads=_split(mine, "head", settings, dispersion),
         advice=_advice(culprit or minor, main, measured),
-        history=trend(item_days(days, "part", part, "rejected", "week"), "week", settings, dispersion, expected=True),
+        history=trend(weekly, "week", settings, dispersion, expected=True),
         stands_out=minor is not None,
     )
+
+
+def _expected(own: Suspect | None, mine: pl.DataFrame, weekly: pl.DataFrame, week: str) -> float | None:
+    """Rejects that a healthy part would have had: by the model where it saw all of the part's picks, else by peers.
+
+    Where some machines log single picks and others count, the model of the former knows a part of them only.
+    """
+    if own is None or own.attempts == int(mine["chances"].sum()):
+        return own.expected if own else None
+    this = weekly.filter(pl.col("week") == week)
+    return float(this["expected"][0]) if len(this) else None
 
 
 def _text(value: object) -> str | None:

@@ -81,11 +81,16 @@ def outcomes(
     rows = services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts()
     frames = {kind: (counted or {}).get(kind, days) for kind in {row["kind"] for row in rows}}
     keyed = [(row, _key_of(row, frames[row["kind"]])) for row in rows]  # one line may name the machine, another not
-    for row, key in keyed:
+    for at, (row, key) in enumerate(keyed):
         if key is None:
             continue
         serviced = sorted(r["day"] for r, other in keyed if (r["kind"], other) == (row["kind"], key))
-        found.append(_outcome(row, key, serviced, frames[row["kind"]], dispersions, settings, last_day))
+        outcome = _outcome(row, key, serviced, frames[row["kind"]], dispersions, settings, last_day)
+        again = [r for r, other in keyed[at + 1 :] if (r["kind"], other, r["day"]) == (row["kind"], key, row["day"])]
+        if outcome is not None and again:
+            said = f"It was {again[-1]['action']} later on the same day: see there."
+            outcome = dataclasses.replace(outcome, verdict="cannot say yet", text=said)
+        found.append(outcome)
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import polars as pl
 import pytest
 
+from pipeline.analysis.attribution import Attribution
 from pipeline.analysis.judged_items import Items
-from pipeline.analysis.ranking import flagged_items, odds_ratios
+from pipeline.analysis.ranking import Counted, _each_item_once, _Fitted, flagged_items, odds_ratios
 from pipeline.settings import Statistics
 
 SETTINGS = Statistics()
+NOTHING = pl.DataFrame()
 
 
 def _items(effect: float = 1.2, variance: float = 0.04, events: int = 30, p: float = 1e-6) -> Items:
@@ -46,6 +51,20 @@ def test_odds_ratios_are_the_normal_interval_of_the_log_odds() -> None:
 
 def test_log_odds_without_bound_stay_finite() -> None:
     assert np.isfinite(odds_ratios(_items(effect=800.0, variance=1e6), 0.95)).all()
+
+
+@pytest.mark.parametrize(("single", "counted", "told"), [(120, 960, "counters"), (500, 960, "single picks")])
+def test_an_item_is_judged_by_what_has_most_to_tell_of_it(single: int, counted: int, told: str) -> None:
+    """A feeder that moved on Friday from a machine that counts to one that logs single picks."""
+
+    def fitted(chances: int, source: Counted | None) -> _Fitted:
+        table = replace(_items(), kind="feeder", keys=["F1"], chances=np.array([chances]))
+        return _Fitted("missed", Attribution({"feeder": table}, {}, 1.0, True, "", np.zeros(1), 1.0), NOTHING, source)
+
+    counters = Counted(("feeder",), NOTHING, NOTHING)
+    both = _each_item_once([fitted(single, None), fitted(counted, counters)])
+    keys = [f.attribution.items["feeder"].keys for f in both]
+    assert keys == ([[], ["F1"]] if told == "counters" else [["F1"], []])
 
 
 def test_everything_must_hold_for_a_flag() -> None:

@@ -35,7 +35,7 @@ def _context(seed: int = 1) -> Context:
     reasons = pl.DataFrame(
         [
             {**dict.fromkeys(REASONS), "week": week, "nozzle": nozzle, "outcome": "missed", "reason": "x",
-             "reason_group": group, "losses": losses}
+             "reason_group": group, "losses": losses, "machine": "M1"}
             for nozzle, group, losses in (
                 ("N0", "vacuum", 380), ("N0", "pickup", 40), ("N1", "vacuum", 20), ("N1", "pickup", 30)
             )
@@ -105,12 +105,14 @@ def test_what_came_when_the_losses_rose_is_said(lots: dict[int, str], said: bool
 def test_a_reason_speaks_for_an_item_only_beyond_chance(
     mine: dict[str, int], others: dict[str, int], supports: bool | None, said: str
 ) -> None:
+    """Beside the other losses of its machine: another one's log has reasons of its own."""
     context = _context()
     reasons = pl.DataFrame(
         [
             {**dict.fromkeys(REASONS), "week": context.week, "nozzle": nozzle, "outcome": "missed", "reason": "x",
-             "reason_group": group, "losses": losses}
-            for nozzle, counts in (("N0", mine), ("N1", others)) for group, losses in counts.items()
+             "reason_group": group, "losses": losses, "machine": machine}
+            for nozzle, machine, counts in (("N0", "M1", mine), ("N1", "M1", others), ("N2", "M2", {"size": 5000}))
+            for group, losses in counts.items()
         ],
         schema=REASONS,
     )  # fmt: skip

@@ -10,6 +10,7 @@ import pytest
 from pipeline.analysis import items
 from pipeline.analysis.actions import actions, advice
 from pipeline.analysis.recognition import recognition
+from pipeline.analysis.standardise import item_days
 from pipeline.findings.model import RecognitionFinding, Suspect
 from pipeline.schema.frames import DAYS, MEASUREMENTS, REASONS
 from pipeline.settings import Statistics
@@ -108,6 +109,18 @@ def test_what_to_do_is_what_the_ranking_says(kind: str, name: str) -> None:
     (found,) = _found(_days({}), _flagged(kind, None if kind == "package" else "M1", name))
     assert found.follows.startswith(f"{kind} {name}")
     assert found.advice == advice(kind, "rejected")
+
+
+def test_expected_rejects_are_of_the_same_picks_as_those_seen() -> None:
+    """A part on a machine with single picks and on one that counts: the model knows the first one's picks only."""
+    days = _days({}, {"machine": "M2", "part": "P1", "rejected": 30, "placed": 970}, {"part": "P2", "rejected": 8})
+    own = dataclasses.replace(_flagged("part", None, "P1"), flagged=False, attempts=1000, losses=10, expected=4.0)
+    first = next(f for f in _found(days, own) if f.part == "P1")
+    assert (first.rejects.losses, first.rejects.attempts) == (40, 2000)
+    peers = item_days(days, "part", "P1", "rejected", "week").filter(pl.col("week") == WEEK)
+    assert first.expected == pytest.approx(peers["expected"][0])
+    whole = dataclasses.replace(own, attempts=2000)
+    assert next(f for f in _found(days, whole) if f.part == "P1").expected == 4.0
 
 
 def test_part_data_that_may_be_to_blame_are_not_to_be_left_alone() -> None:

@@ -104,6 +104,24 @@ def test_the_day_of_the_service_before_belongs_to_neither_side(machine: str | No
     assert (second.verdict, earlier.verdict) == ("cannot say yet", "worked")
 
 
+def test_of_two_services_of_one_day_the_last_is_judged() -> None:
+    frame = days({"N0": [0.03] * 14 + [0.003] * 14, **HEALTHY}, picks=1500, seed=1)
+    morning = _services(14).with_columns(time=pl.col("time") - pl.duration(hours=2))
+    afternoon = _services(14).with_columns(action=pl.lit("replaced"))
+    last, first = outcomes(pl.concat([morning, afternoon]), frame, {"missed": 1.0}, Statistics(), day_name(27))
+    assert (last.action, last.verdict) == ("replaced", "worked")
+    assert (first.action, first.verdict) == ("cleaned", "cannot say yet")
+    assert first.text == "It was replaced later on the same day: see there."
+
+
+def test_what_is_on_no_machine_any_more_is_not_to_be_looked_at() -> None:
+    failed = _one([0.03] * 28, 1)
+    assert failed.verdict == "did not work"
+    week = failed.history[-1].label
+    for asked, told in ((week, 1), ("2026-W49", 0), (None, 1)):
+        assert len(actions((), (failed,), (), (), QUALITY, 10, week=asked)) == told
+
+
 def test_what_was_serviced_again_is_judged_by_the_last_time() -> None:
     failed = dataclasses.replace(_one([0.03] * 28, 1), time=f"{day_name(7)}T10:00")
     again = dataclasses.replace(failed, time=f"{day_name(14)}T10:00", action="replaced")
