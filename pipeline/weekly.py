@@ -26,7 +26,7 @@ from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.quality import quality
 from pipeline.analysis.ranking import Counted, rank
 from pipeline.analysis.recognition import recognition
-from pipeline.analysis.services import after_services, outcomes, without_outcome
+from pipeline.analysis.services import after_services, mended_in_week, outcomes, without_outcome
 from pipeline.analysis.summary import summaries
 from pipeline.checking import collect
 from pipeline.errors import UserError
@@ -63,12 +63,13 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
     last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
 
     counted = _counted(con, week, earlier)
-    ranked = rank(cells, days, reasons, parts, plant, week.label, counted, earlier["total"])
-    dispersions = ranked.dispersions
-    logged = frames.services(con, plant, history[0].start, week.end)
     by_kind = {kind: c.days for c in counted for kind in c.kinds}
-    services = outcomes(logged, days, dispersions, plant.statistics, last_day, by_kind)
+    logged = frames.services(con, plant, history[0].start, week.end)
     monday = week.start.replace(tzinfo=UTC).astimezone(zone).date().isoformat()
+    mended = mended_in_week(logged, days, plant.statistics, last_day, monday, by_kind)
+    ranked = rank(cells, days, reasons, parts, plant, week.label, counted, earlier["total"], mended)
+    dispersions = ranked.dispersions
+    services = outcomes(logged, days, dispersions, plant.statistics, last_day, by_kind)
     suspects = after_services(ranked.suspects, services, monday)
     walks = drifts(frames.offsets(con), plant.statistics)
     measured = frames.measurements(con, week)

@@ -21,8 +21,9 @@ and Riani (2000), Robust Diagnostic Regression Analysis, chapter 2 (from memory)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -31,7 +32,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis import items
 from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
-from pipeline.analysis.earlier_weeks import look_back
+from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
 from pipeline.analysis.judged_items import Items, joined, log_odds, twin_row
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
@@ -94,16 +95,47 @@ def attribute(
     settings: Statistics,
     before: Sequence[pl.DataFrame] = (),
     left_out: Sequence[str] = ONLY_REJECTS,
+    mended: Mapping[Name, datetime] | None = None,
 ) -> Attribution:
     """Fit, search for outliers, and judge every item (see the module's head).
 
     before    the same cells of the weeks before, oldest first, which tell how far healthy items differ
     left_out  kinds that cannot be to blame for this kind of loss: all but recognition rejects leave out optics
+    mended    items that were mended in the week, and when (local time): the others are judged with an effect more for
+              what these were like before, so that a nozzle's losses until Wednesday do not convict the spindle that it
+              was on; they themselves are judged by their whole week
 
     Raises ValueError when no cell has a chance. Where the log names no item at all, nothing is judged.
     """
-    state = prepare(cells, left_out)
     earlier = look_back(before, left_out)
+    whole = _attribute(prepare(cells, left_out), settings, earlier)
+    if not mended:
+        return whole
+    return _of_others(whole, _attribute(prepare(cells, left_out, mended), settings, earlier), mended)
+
+
+def _of_others(whole: Attribution, others: Attribution, mended: Mapping[Name, datetime]) -> Attribution:
+    """`others`, with the mended items, and what was judged as one with them, as they are in `whole`."""
+    firsts = {
+        (kind, key): first
+        for kind, table in whole.items.items()
+        for key, first in zip(table.keys, table.twin_of, strict=True)
+        if first is not None
+    }
+    mine = {firsts.get(name, name) for name in mended}
+    mine |= {name for name, first in firsts.items() if first in mine}
+    return replace(
+        others,
+        items={
+            kind: table.with_rows_of(whole.items[kind], {key for of, key in mine if of == kind})
+            for kind, table in others.items.items()
+        },
+        released={name: doubt for name, doubt in others.released.items() if name not in mine}
+        | {name: doubt for name, doubt in whole.released.items() if name in mine},
+    )
+
+
+def _attribute(state: State, settings: Statistics, earlier: EarlierWeeks | None) -> Attribution:
     if earlier is not None:
         state.learn([earlier.spread(factor, names) for factor, names in zip(state.factors, state.keys, strict=True)])
     rough, dispersion = state.first_fit()

@@ -11,8 +11,9 @@ Who is judged and released is decided in analysis/attribution.py.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -43,7 +44,10 @@ SETTING: Final = ("machine_type", "method")
 """What makes items peers: effects of their own with a wide spread; never judged."""
 
 SETTING_SD: Final = 1.0
-"""Spread of machine types and methods in log odds: they differ by design."""
+"""Spread of machine types and methods in log odds: they differ by design. So do mended items before and after."""
+
+BEFORE: Final = " before"
+"""After a kind: the factor of what its items that were mended in the week were like before that."""
 
 LEAST_PARTS: Final = 3
 """Parts that a light must have lit to be judged: of fewer, nothing tells it from them. Common practice, no source."""
@@ -101,14 +105,14 @@ class State:
         start: CrossedResult | None = None,
     ) -> CrossedResult:
         """The crossed model with the released items; spreads are estimated unless given; `start`: where to begin."""
-        held: list[float | None] = [SETTING_SD if k in SETTING else None for k in self.kinds]
+        held: list[float | None] = [SETTING_SD if _is_setting(k) else None for k in self.kinds]
         if sigmas is not None:
             held = [None if s is None else float(s) for s in sigmas]
         return self.model.fit(released=self.released, sigmas=held, dispersion=dispersion, start=start)
 
     def first_fit(self) -> tuple[CrossedResult, float]:
         """A fit at a rough spread of every kind, and the dispersion that it shows over item x shift cells."""
-        rough = self.fit(np.array([SETTING_SD if k in SETTING else ROUGH_SD for k in self.kinds]), 1.0)
+        rough = self.fit(np.array([SETTING_SD if _is_setting(k) else ROUGH_SD for k in self.kinds]), 1.0)
         bursts = [
             self.dispersion(rough, k)
             for k, factor in enumerate(self.factors)
@@ -141,6 +145,10 @@ class State:
         """Sum of a count of the cells over each item of kind k."""
         known = self.codes[k] >= 0
         return np.bincount(self.codes[k][known], values[known], minlength=len(self.keys[k])).astype(np.int64)
+
+
+def _is_setting(kind: str) -> bool:
+    return kind in SETTING or kind.endswith(BEFORE)
 
 
 def expit(eta: FloatArray) -> FloatArray:
@@ -239,8 +247,14 @@ def _some(code: IntArray, keys: list[str], levels: IntArray) -> tuple[IntArray, 
     return number[code], [keys[level] for level in levels.tolist()]
 
 
-def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> State:
-    """Code the cells of one week; ValueError when none has a chance. left_out: kinds that cannot be to blame."""
+def prepare(
+    cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS, mended: Mapping[Name, datetime] | None = None
+) -> State:
+    """Code the cells of one week; ValueError when none has a chance.
+
+    left_out  kinds that cannot be to blame
+    mended    items whose cells of shifts that began until then (local time) have an effect of their own
+    """
     judged = [k for k in JUDGED if k not in left_out]
     frame = cells.filter(pl.col("chances") > 0)
     if frame.is_empty():
@@ -258,9 +272,11 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
         *[items.key(k).alias(f"_{k}") for k in judged if k != "machine"],
         pl.when(pl.col("machine").is_in(whole)).then(pl.col("machine")).alias("_machine"),
     )
+    before = _before(judged, mended or {})
+    keyed = keyed.with_columns(before)
     named = keyed = _several_lights(keyed)
     keyed, same = _once(named)
-    factors = _coded(keyed, judged, same)
+    factors = _coded(keyed, [*judged, *(name.meta.output_name()[1:] for name in before)], same)
     shift = keyed["shift"].rank("dense").cast(pl.Int64).to_numpy() - 1
     runs, chances = keyed["runs"].to_numpy().astype(np.int64), keyed["chances"].to_numpy().astype(np.int64)
     factors.group_tied(chances, same_work.TIED_REJECTS if "optics" in judged else same_work.TIED)
@@ -288,6 +304,17 @@ def prepare(cells: pl.DataFrame, left_out: Sequence[str] = ONLY_REJECTS) -> Stat
         factors=factors.names,
         past=[None] * len(factors.names),
     )
+
+
+def _before(judged: Sequence[str], mended: Mapping[Name, datetime]) -> list[pl.Expr]:
+    """Columns that hold the key of mended items in the shifts that began before they were."""
+    found = []
+    for kind in sorted({kind for kind, _ in mended if kind in judged and kind != "machine"}):
+        until = {key: when for (of, key), when in mended.items() if of == kind}
+        own = pl.col(f"_{kind}")
+        earlier = pl.any_horizontal((own == key) & (pl.col("shift") <= when) for key, when in until.items())
+        found.append(pl.when(earlier).then(own).alias(f"_{kind}{BEFORE}"))
+    return found
 
 
 def _counts_of(keyed: pl.DataFrame, same: dict[Name, tuple[Name, ...]]) -> dict[Name, tuple[int, int, int]]:

@@ -7,6 +7,7 @@ After: every array has one entry an item, in the order of the keys.
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -61,6 +62,12 @@ class Items:
         fields: dict[str, Any] = {name: getattr(self, name)[places] for name in ARRAYS}
         fields |= {name: [getattr(self, name)[i] for i in places] for name in LISTS}
         return replace(self, **fields)
+
+    def with_rows_of(self, other: Items, keys: Set[str]) -> Items:
+        """These items, and of those in `keys` the rows of `other`, which has the same keys."""
+        own = [i for i, key in enumerate(self.keys) if key not in keys]
+        theirs = [i for i, key in enumerate(other.keys) if key in keys]
+        return joined([self.only(np.array(own, dtype=np.int64)), other.only(np.array(theirs, dtype=np.int64))])
 
     @property
     def tested(self) -> FloatArray:

@@ -17,7 +17,9 @@ recipe does wrong shows in its parts, and a machine of one head is that head.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -104,8 +106,13 @@ def rank(
     week: str,
     counted: tuple[Counted, ...] = (),
     earlier: tuple[pl.DataFrame, ...] = (),
+    mended: Mapping[tuple[str, str], datetime] | None = None,
 ) -> Ranking:
-    """The week's ranking over all kinds and kinds of loss; `earlier`: CELLS of the weeks before, oldest first.
+    """The week's ranking over all kinds and kinds of loss.
+
+    earlier  CELLS of the weeks before, oldest first
+    mended   (kind, key) of items that a service of the week mended, and its local time: their losses before it do not
+             count against what they worked with
 
     Counters beside each other count the same picks: each grain is fitted by itself and asked only about its own kinds.
     A counter does not say which parts a nozzle ran, so that its suspects cannot be told from what they worked with.
@@ -122,7 +129,9 @@ def rank(
             if int(frame["chances"].sum()) > 0:
                 cleared = () if loss == "rejected" else ONLY_REJECTS
                 before_it = [with_chances(c, loss) for c in past]
-                found.append(_Fitted(loss, attribute(frame, plant.statistics, before_it, cleared), frame, source))
+                found.append(
+                    _Fitted(loss, attribute(frame, plant.statistics, before_it, cleared, mended), frame, source)
+                )
     found = _each_item_once(found)
     suspects: list[Suspect] = []
     at_work: dict[int, evidence.Context] = {}

@@ -19,7 +19,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
@@ -32,6 +32,7 @@ from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import newcombe_difference
 from pipeline.findings.model import QualityLine, ServiceOutcome, Suspect
 from pipeline.findings.names import NUMBERED_ALIKE, item_key
+from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
@@ -41,6 +42,9 @@ LEAST_EXPECTED: Final = 3.0
 """Losses expected from healthy peers after the service below which nothing is said yet."""
 RATIO_OF_CONCERN: Final = 1.5
 """An item is called bad while its losses are at least this many times what its peers would lose."""
+
+UNKNOWN_BURSTS: Final = 2.0
+"""Dispersion taken where it has not been measured yet: more than most plants have."""
 
 Verdict = Literal["worked", "did not work", "got worse", "cannot say yet"]
 
@@ -69,6 +73,7 @@ def outcomes(
     settings: Statistics,
     last_day: str,
     counted: Mapping[str, pl.DataFrame] | None = None,
+    since: str = "",
 ) -> tuple[ServiceOutcome, ...]:
     """One outcome a service of an item that has picks in the history.
 
@@ -76,13 +81,14 @@ def outcomes(
     dispersions      dispersion by kind of loss, each >= 1
     last_day         last day of the week reported on, ISO date
     counted          kind of item -> DAYS of the grain that is finest for it, where some machines only count
+    since            day (ISO date) from which on services are judged
     """
     found = []
     rows = services.filter(pl.col("kind").is_in(list(items.COLUMNS))).sort("time", "kind", "id").to_dicts()
     frames = {kind: (counted or {}).get(kind, days) for kind in {row["kind"] for row in rows}}
     keyed = [(row, _key_of(row, frames[row["kind"]])) for row in rows]  # one line may name the machine, another not
     for at, (row, key) in enumerate(keyed):
-        if key is None:
+        if key is None or row["day"] < since:
             continue
         serviced = sorted(r["day"] for r, other in keyed if (r["kind"], other) == (row["kind"], key))
         outcome = _outcome(row, key, serviced, frames[row["kind"]], dispersions, settings, last_day)
@@ -92,6 +98,27 @@ def outcomes(
             outcome = dataclasses.replace(outcome, verdict="cannot say yet", text=said)
         found.append(outcome)
     return tuple(sorted((f for f in found if f is not None), key=lambda f: (f.time, f.kind, f.id), reverse=True))
+
+
+def mended_in_week(
+    services: pl.DataFrame,
+    days: pl.DataFrame,
+    settings: Statistics,
+    last_day: str,
+    since: str,
+    counted: Mapping[str, pl.DataFrame] | None = None,
+) -> dict[tuple[str, str], datetime]:
+    """(kind, key) of what a service from the day `since` on has mended for sure, and its time.
+
+    Arguments as for `outcomes`; how far losses come in bursts is not known yet.
+    """
+    bursts = dict.fromkeys(LOSS_OUTCOMES, UNKNOWN_BURSTS)
+    found = outcomes(services, days, bursts, settings, last_day, counted, since)
+    return {
+        (o.kind, items.key_of(o.kind, o.machine, o.id)): datetime.fromisoformat(o.time)
+        for o in reversed(found)
+        if o.verdict == "worked"
+    }
 
 
 def after_services(suspects: Sequence[Suspect], services: Sequence[ServiceOutcome], since: str) -> tuple[Suspect, ...]:
