@@ -21,12 +21,13 @@ from typing import Final
 
 from pipeline.errors import UserError
 from pipeline.ingest.apart import call_apart
-from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
+from pipeline.ingest.mapping import INTERVALS, LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess, lines_for_machines
 from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_table import table_of
 from pipeline.ingest.propose_text import read_sample
+from pipeline.ingest.propose_totals import without_totals
 from pipeline.ingest.propose_words import bare, roots_score
 from pipeline.schema.tables import table as schema_of
 from pipeline.settings import Limits
@@ -74,6 +75,8 @@ def _sample(path: Path, table: str, limits: Limits) -> Sample:
 def _proposed(path: Path, table: str, sample: Sample) -> str:
     try:
         sample, found = with_filters(sample, guess(sample, table), table)
+        if table in INTERVALS:
+            sample, found = without_totals(sample, found, table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
     if "machine" not in found.columns and not _machine_from_name(bare_name(path))[0]:

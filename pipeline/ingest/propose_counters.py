@@ -55,7 +55,7 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     last: dict[tuple[str, ...], list[int]] = {}
     steps = rising = falling = 0
     for row in sample.rows:
-        values = [_number(sample, row[i]) for i in counts]
+        values = [number_of(sample, row[i]) for i in counts]
         if None in values:
             continue
         now = [v for v in values if v is not None]
@@ -75,6 +75,7 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     )
 
 
-def _number(sample: Sample, cell: str) -> int | None:
+def number_of(sample: Sample, cell: str) -> int | None:
+    """The count in a cell; None where there is none."""
     text = cell.replace(sample.rules.thousands, "") if sample.rules.thousands else cell
     return int(text) if text.isascii() and text.isdigit() else None

@@ -18,6 +18,9 @@ from pipeline.ingest.propose_columns import Guess, guess
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_words import roots_score
 
+Filtered = tuple[Place, str, tuple[str, ...], str]
+"""Column, test and texts of a filter, and what is unsure about it."""
+
 ROOTS: Final = "type typ event eventtype rowtype recordtype kind record art satzart ereignis 種別 区分"
 """Names of such a column; another will do if no column has one."""
 MOST_KINDS: Final = 12
@@ -42,7 +45,7 @@ def with_filters(sample: Sample, found: Guess, table: str) -> tuple[Sample, Gues
     return sample, found
 
 
-def _without_sums(sample: Sample, found: Guess) -> list[tuple[Place, str, tuple[str, ...], str]]:
+def _without_sums(sample: Sample, found: Guess) -> list[Filtered]:
     """A filter that leaves out lines at the ends of sections: where the time should be they have no digit."""
     index = sample.places().index(found.time[0])
     sums = [row for row in sample.closing if len(row) > index and not re.search(r"\d", row[index])]
@@ -63,10 +66,10 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
     for i in range(len(sample.places())):
         if i in used or i in times:
             continue
-        rows = Counter(_cell(sample, row[i]) for row in (*sample.rows, *sample.odd) if i < len(row))
+        rows = Counter(cell_of(sample, row[i]) for row in (*sample.rows, *sample.odd) if i < len(row))
         if not 2 <= len(rows) <= MOST_KINDS:
             continue
-        filled = Counter(_cell(sample, row[i]) for row in sample.rows if _cell(sample, row[outcome]))
+        filled = Counter(cell_of(sample, row[i]) for row in sample.rows if cell_of(sample, row[outcome]))
         picks = tuple(sorted(t for t in rows if filled[t] >= PURE * rows[t]))
         others = sorted(t for t in rows if filled[t] <= (1 - PURE) * rows[t])
         if not picks or not others or len(picks) + len(others) < len(rows):
@@ -79,11 +82,11 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
     if best is None:
         return None
     _, _, index, picks, said = best
-    passing = tuple(row for row in sample.rows if _cell(sample, row[index]) in picks)
+    passing = tuple(row for row in sample.rows if cell_of(sample, row[index]) in picks)
     return replace(sample, rows=passing), index, picks, said
 
 
-def _cell(sample: Sample, text: str) -> str:
+def cell_of(sample: Sample, text: str) -> str:
     """A cell as a filter sees it."""
     text = text.strip() if sample.rules.trim else text
     return "" if text in sample.rules.null else text

@@ -97,6 +97,49 @@ def test_counts_of_intervals_are_not_taken_for_totals(tmp_path: Path, totals: li
     assert (set(got.rows("running")), got.refused) == ({(None,)}, [])
 
 
+def _with_totals(label: str, hours: int, amiss: int = 0) -> str:
+    """Counts of three nozzles on each of two machines, and the sum of both machines' nozzles as one line more each."""
+    lines = ["End;Machine;Nozzle;Picks;Missed"]
+    for hour in range(hours):
+        for machine in ("M1", "M2"):
+            counts = [(n, 500 + 37 * ((hour * n + len(label)) % 7) + n, (hour + n) % 4) for n in (1, 2, 3)]
+            rows = [(f"N{n}", picked, missed) for n, picked, missed in counts]
+            rows.append((label, sum(p for _, p, _ in counts) + amiss, sum(m for *_, m in counts)))
+            lines += [f"2026-11-16 {hour:02d}:00:00;{machine};{n};{p};{m}" for n, p, m in rows]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize(("label", "hours"), [("Total", 1), ("gesamt", 6), ("N-X", 6), ("", 6)])
+def test_sums_inside_a_table_of_counts_are_filtered_and_marked(tmp_path: Path, label: str, hours: int) -> None:
+    proposal, got = proposed(tmp_path, _with_totals(label, hours), "x.csv", "counter")
+    assert tomllib.loads(proposal)["filter"] == [{"column": "Nozzle", "not_equals": [label]}]
+    assert f'counts of nozzle "{label}" are those of the others' in checked(proposal)["not_equals"]
+    assert (len(got.one("nozzle")), set(got.one("nozzle")), got.refused) == (6 * hours, {"N1", "N2", "N3"}, [])
+
+
+def test_sums_of_nozzles_and_of_machines_are_both_filtered(tmp_path: Path) -> None:
+    text = _with_totals("Total", 6)
+    for hour in range(6):
+        sums = [row.split(";") for row in text.splitlines() if f" {hour:02d}:" in row and "Total" in row]
+        text += f"2026-11-16 {hour:02d}:00:00;all;;{sum(int(r[3]) for r in sums)};{sum(int(r[4]) for r in sums)}\n"
+    proposal, got = proposed(tmp_path, text, "x.csv", "counter")
+    filters = tomllib.loads(proposal)["filter"]
+    assert filters == [{"column": "Nozzle", "not_equals": ["Total"]}, {"column": "Machine", "not_equals": ["all"]}]
+    assert (len(got.one("nozzle")), set(got.one("nozzle"))) == (36, {"N1", "N2", "N3"})
+
+
+def test_what_is_called_a_total_and_adds_up_to_something_else_stays_and_is_marked(tmp_path: Path) -> None:
+    proposal, got = proposed(tmp_path, _with_totals("Total", 6, amiss=1), "x.csv", "counter")
+    assert "filter" not in tomllib.loads(proposal)
+    assert '"Total" is not the sum of the others' in checked(proposal)["nozzle"]
+    assert set(got.one("nozzle")) == {"N1", "N2", "N3", "Total"}
+
+
+def test_an_item_that_counts_as_much_as_the_others_now_and_then_stays(tmp_path: Path) -> None:
+    proposal, _ = proposed(tmp_path, _with_totals("N4", 2), "x.csv", "counter")
+    assert "filter" not in tomllib.loads(proposal)
+
+
 # Kinds of rows, footers, sections -------------------------------------------------------------------------------------
 
 
