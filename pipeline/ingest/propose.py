@@ -158,7 +158,7 @@ def _text_section(table: str, sample: Sample, found: Guess) -> Iterable[str]:
     if sample.unsure and not sample.unsure & numbers:  # what can be read in two ways is no number of ours
         doubts = {k: d for k, d in doubts.items() if k not in ("decimal", "thousands")}
     made = []
-    keys = ("delimiter", "quote", "encoding") if sample.content == "delimited" else ()
+    keys = ("delimiter", "quote", "encoding", "short_rows") if sample.content == "delimited" else ()
     for key in (*keys, "skip_lines", "skip_end", "header", "header_rows", "section_begin", "section_end", "comment"):
         value = getattr(rules, key)
         if value != getattr(default, key) or key in ("delimiter", "encoding"):

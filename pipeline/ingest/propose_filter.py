@@ -3,7 +3,7 @@
 In:    a `Sample` and what was guessed of its columns.
 Out:   the filters for the mapping, what they rest on, and the rows that pass them.
 After: every text of that column is seen with an outcome in nearly all of its rows, or in nearly none. A line with
-       another number of fields holds no outcome.
+       fewer fields holds no outcome.
 """
 
 from __future__ import annotations
@@ -62,6 +62,7 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
         return None
     used = {i for ours, i in found.indexes.items() if ours != "kind"}
     times = {i for i, place in enumerate(sample.places()) if place in found.time}
+    wide = [row for row in sample.odd if len(row) > len(sample.places())]  # a stray delimiter beyond the outcome
     best: tuple[int, int, int, tuple[str, ...], str] | None = None
     for i in range(len(sample.places())):
         if i in used or i in times:
@@ -69,7 +70,7 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
         rows = Counter(cell_of(sample, row[i]) for row in (*sample.rows, *sample.odd) if i < len(row))
         if not 2 <= len(rows) <= MOST_KINDS:
             continue
-        filled = Counter(cell_of(sample, row[i]) for row in sample.rows if cell_of(sample, row[outcome]))
+        filled = Counter(cell_of(sample, row[i]) for row in (*sample.rows, *wide) if cell_of(sample, row[outcome]))
         picks = tuple(sorted(t for t in rows if filled[t] >= PURE * rows[t]))
         others = sorted(t for t in rows if filled[t] <= (1 - PURE) * rows[t])
         if not picks or not others or len(picks) + len(others) < len(rows):

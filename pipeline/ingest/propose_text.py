@@ -25,6 +25,7 @@ from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.mapping import LogMapping, TextRules, TimeRules
 from pipeline.ingest.propose_sample import MOST_ROWS, Sample, footer_rows, tells_a_day, with_header
 from pipeline.ingest.propose_signs import with_signs
+from pipeline.ingest.propose_widths import evened, other_widths
 from pipeline.ingest.propose_workbook import from_workbook
 from pipeline.ingest.source import open_source
 from pipeline.settings import Limits
@@ -116,6 +117,9 @@ def _from_text(path: Path) -> Sample:
     found = list(records(lines, rules, None))
     usual = Counter(len(r.fields or ()) for r in found if not r.problem).most_common(1)[0][0]
     doubts: dict[str, str] = {}
+    if (made := evened(found, usual)) is not None:
+        found, usual, doubts["short_rows"] = made
+        rules = replace(rules, short_rows="fill")
     closing: list[Record] = []
     begin = next(r for r in found if len(r.fields or ()) == usual)
     sections = [n for n in lines if re.fullmatch(r"\[[^\]]+\]\W*", n.text.strip())]
@@ -145,18 +149,20 @@ def _from_text(path: Path) -> Sample:
     if rules.skip_lines:
         doubts["skip_lines"] = "what stands above has another number of fields"
     rows = [r.fields for r in found if r.fields and len(r.fields) == usual and not r.problem]
-    odd = [r.fields for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
-    return with_header(
+    odd = [r for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
+    sample = with_header(
         Sample(
             "delimited",
             rules,
             None,
             tuple(rows),
             doubts,
-            odd=tuple(odd),
+            odd=tuple(r.fields or () for r in odd),
             closing=tuple(r.fields or () for r in closing),
         )
     )
+    said = other_widths(odd, len(sample.rows), rules, usual)
+    return replace(sample, doubts={**sample.doubts, "delimiter": said}) if said else sample
 
 
 def _torn(path: Path, found: Sequence[Record]) -> bool:

@@ -140,6 +140,52 @@ def test_an_item_that_counts_as_much_as_the_others_now_and_then_stays(tmp_path: 
     assert "filter" not in tomllib.loads(proposal)
 
 
+# Rows of another width ------------------------------------------------------------------------------------------------
+
+
+def _ragged(head: str, good: str, loss: str, torn: str = "") -> str:
+    rows = (good if i % 10 else loss for i in range(60))
+    return head + "\n" + "\n".join(f"{DAY}{i:02d},{row}" for i, row in enumerate(rows)) + f"\n{torn}"
+
+
+@pytest.mark.parametrize(
+    ("head", "good", "loss"),
+    [
+        ("time,machine,nozzle,result,reason,note", "M1,N1,OK", "M1,N2,NO PICK,vacuum"),
+        ("time,machine,nozzle,result,reason,note", "M1,N1,OK", "M1,N2,NO PICK,vacuum,again,"),
+        ("time,machine,nozzle,result,reason,note", "M1,N1,OK,,", "M1,N2,NO PICK,vacuum,again,"),
+        ("time,machine,nozzle,result,reason", "M1,N1,OK,,", "M1,N2,NO PICK,vacuum,"),
+    ],
+)
+def test_rows_that_are_not_as_wide_as_their_header_are_read(tmp_path: Path, head: str, good: str, loss: str) -> None:
+    proposal, got = proposed(tmp_path, _ragged(head, good, loss), "x.csv", command=True)
+    assert tomllib.loads(proposal)["text"]["short_rows"] == "fill"
+    assert "rows have another number of fields" in checked(proposal)["short_rows"]
+    assert tomllib.loads(proposal)["columns"]["nozzle"] == "nozzle"
+    assert (got.one("outcome").count("missed"), got.one("outcome").count("placed"), got.refused) == (6, 54, [])
+
+
+def test_rows_of_another_width_that_cannot_be_read_are_marked(tmp_path: Path) -> None:
+    head = "time,machine,nozzle,result,reason,note"
+    text = _ragged(head, "M1,N1,OK,,", "M1,N2,NO PICK,vacuum,fell, again")
+    path = tmp_path / "x.csv"
+    path.write_text(text, encoding="utf-8")
+    made = propose(path)
+    assert "short_rows" not in tomllib.loads(made)["text"]
+    assert checked(made)["delimiter"].startswith("6 of 60 rows have another number of fields than 6, first line 2: ")
+    assert "filter" not in tomllib.loads(made)  # they hold an outcome
+
+
+def test_a_row_too_wide_to_be_filled_is_marked_beside_those_that_are(tmp_path: Path) -> None:
+    head = "time,machine,nozzle,result,reason,note"
+    text = _ragged(head, "M1,N1,OK", "M1,N2,NO PICK,vacuum", f"{DAY}59,M1,N2,REJECT,size,fell, again\n")
+    path = tmp_path / "x.csv"
+    path.write_text(text, encoding="utf-8")
+    made = propose(path)
+    assert checked(made)["delimiter"] == "1 of 61 rows have more than 6 fields, first line 62: refused"
+    assert "filter" not in tomllib.loads(made)
+
+
 # Kinds of rows, footers, sections -------------------------------------------------------------------------------------
 
 
