@@ -366,10 +366,20 @@ def _bare(raw: str, rules: TextRules) -> str:
     return f"replace({raw}, {literal(rules.thousands)}, '')" if rules.thousands else raw
 
 
+def zeros_pattern(rules: TextRules) -> str:
+    """Regular expression (Python's and RE2's) of a fraction that is none: `.0`. Three zeros may be thousands.
+
+    >>> zeros_pattern(TextRules(decimal=","))
+    '(?:[,](?:0{1,2}|0{4,}))?'
+    """
+    return f"(?:[{rules.decimal}](?:0{{1,2}}|0{{4,}}))?"
+
+
 def _whole(raw: str, rules: TextRules, kind: str) -> str:
-    """Whole number of 0 or more. DuckDB alone would take 1E5 for 100000 and 1.5 for 2."""
-    form = literal(f" *[+]?{_grouped(rules)} *")
-    return f"case when regexp_full_match({raw}, {form}) then try_cast({_bare(raw, rules)} as {kind}) end"
+    """Whole number of 0 or more, also as 5.0. DuckDB alone would take 1E5 for 100000 and 1.5 for 2."""
+    form = literal(f" *[+]?{_grouped(rules)}{zeros_pattern(rules)} *")
+    number = f"split_part({_bare(raw, rules)}, {literal(rules.decimal)}, 1)"
+    return f"case when regexp_full_match({raw}, {form}) then try_cast({number} as {kind}) end"
 
 
 def _decimal(raw: str, rules: TextRules) -> str:

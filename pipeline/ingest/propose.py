@@ -118,7 +118,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     if found.unused:
         yield "# Not used:"
     for place, texts in found.unused:
-        yield f"#   {_place(place)}: {_shown(texts)}"
+        yield _checked(f"#   {_place(place)}: {_shown(texts)}", found.doubts.get(f"unused.{place}", ""))
     constants = dict(found.constants)
     if "machine" not in found.columns and pattern:
         yield from ("", "[file_name]", _checked(f"pattern = {_text(pattern)}", f"the machine is {_shown(piece)} here"))

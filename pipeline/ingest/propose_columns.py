@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipeline.errors import UserError
+from pipeline.ingest.delimited_sql import zeros_pattern
 from pipeline.ingest.mapping import COUNTS, DAYS_WILL_DO, INTERVALS, REASON_SOURCE, WORDS, Place
 from pipeline.ingest.propose_counters import grain_of, running_doubt
 from pipeline.ingest.propose_sample import Sample
@@ -40,6 +41,8 @@ MOST_WORDS: Final = 30
 """Distinct texts up to which a column can be a list of words."""
 MOST_LANES: Final = 8
 """Distinct texts of a "lane" beyond which it holds positions of feeders; common practice, no source."""
+MOST_DIGITS: Final = 9
+"""Digits that a count has at most; longer numbers are serial numbers."""
 _DESIGNATOR: Final = re.compile(r"(R|C|L|D|U|Q|IC|X|J|T|TP|RN|CN|FB)\d{1,4}[A-Z]?")
 _PACKAGE: Final = re.compile(
     r"(01005|0201|0402|0603|0805|1206|1210|2512|(SOT|SOP|SOD|QFN|QFP|BGA|SOIC|TSSOP|LGA)\W?\d+.*)"
@@ -90,7 +93,18 @@ def guess(sample: Sample, name: str) -> Guess:
         if i not in taken:
             shown = ", ".join(text for text, _ in Counter(sample.column(i)).most_common(3))
             found.unused.append((place, shown))
+            if name in INTERVALS and (counted := _called_a_count(sample, i)):
+                found.doubts[f"unused.{place}"] = counted
     return found
+
+
+def _called_a_count(sample: Sample, index: int) -> str:
+    """What is said of an unused column that is called as a count is; "" where it is not."""
+    title = sample.names[index] if sample.names is not None else ""
+    word, sure = best_word(title, COUNT_ROOTS, COUNTS)
+    if word is None or not sure:
+        return ""
+    return f"called as a count of {word} is, but it holds other than whole numbers, or another column is taken for it"
 
 
 def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) -> set[int]:
@@ -183,7 +197,9 @@ def _fits(sample: Sample, index: int, column: Column, table_name: str) -> bool:
     """True if the cells can be what the column takes."""
     cells = sample.column(index)
     if column.type in ("BIGINT", "INTEGER"):
-        return bool(cells) and all(re.fullmatch(rf"(?=(?:\D*\d){{1,9}}$){_digits(sample)}", c) for c in cells)
+        count = re.compile(rf"({_digits(sample)}){zeros_pattern(sample.rules)}")
+        found = [count.fullmatch(c) for c in cells]
+        return bool(cells) and all(m and len(re.sub(r"\D", "", m[1])) <= MOST_DIGITS for m in found)
     if column.type == "DOUBLE":
         sign = re.escape(sample.rules.decimal)
         number = rf"[+-]?(?:{_digits(sample)}(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d+)?"

@@ -7,11 +7,13 @@ After: totals that run on are told by their not falling: counts of intervals fal
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Final
 
 from scipy import special
 
+from pipeline.ingest.delimited_sql import zeros_pattern
 from pipeline.ingest.mapping import COUNTS
 from pipeline.ingest.propose_sample import Sample
 
@@ -78,4 +80,5 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
 def number_of(sample: Sample, cell: str) -> int | None:
     """The count in a cell; None where there is none."""
     text = cell.replace(sample.rules.thousands, "") if sample.rules.thousands else cell
+    text = re.sub(f"{zeros_pattern(sample.rules)}$", "", text)
     return int(text) if text.isascii() and text.isdigit() else None

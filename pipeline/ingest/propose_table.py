@@ -23,7 +23,7 @@ MOST_TEXTS: Final = 12
 ITEMS: Final = ("head", "spindle", "nozzle", "feeder", "slot", "part", "reel", "lot", "designator")
 _FAULT_ROOTS: Final = "fault faulttype alarm störung stoerung 異常"
 _NEARLY_ALL: Final = 0.98
-_WHOLE: Final = re.compile(r"\d+([.,'\u2019 \u00a0\u202f]\d{3})*")
+_WHOLE: Final = re.compile(r"(\d+(?:[.,'\u2019 \u00a0\u202f]\d{3})*)(?:[.,](?:0{1,2}|0{4,}))?")
 
 
 def table_of(sample: Sample) -> tuple[str, str]:
@@ -76,7 +76,8 @@ def _adds_up(sample: Sample, counts: dict[str, int]) -> bool:
 
 
 def _count(cell: str) -> int | None:
-    return int(re.sub(r"\D", "", cell)) if _WHOLE.fullmatch(cell) else None
+    found = _WHOLE.fullmatch(cell)
+    return int(re.sub(r"\D", "", found[1])) if found else None
 
 
 def _of_events(sample: Sample) -> tuple[str, str] | None:

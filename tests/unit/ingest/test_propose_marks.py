@@ -97,6 +97,22 @@ def test_counts_of_intervals_are_not_taken_for_totals(tmp_path: Path, totals: li
     assert (set(got.rows("running")), got.refused) == ({(None,)}, [])
 
 
+@pytest.mark.parametrize("zeros", [".0", ",00"])
+def test_counts_with_a_fraction_of_zeros_are_counts(tmp_path: Path, zeros: str) -> None:
+    lines = ["End;Machine;Nozzle;Picks;Missed;Rejected"]
+    lines += [f"2026-11-16 {h:02d}:00:00;M1;N1;{1700 + 3 * h}{zeros};{h % 3};{h % 2}" for h in range(9)]
+    proposal, got = proposed(tmp_path, "\n".join(lines), "x.csv", "counter")
+    assert tomllib.loads(proposal)["columns"]["attempts"] == "Picks"
+    assert (got.one("attempts"), got.refused) == ([1700 + 3 * h for h in range(9)], [])
+
+
+def test_a_column_that_is_called_a_count_and_not_used_is_marked(tmp_path: Path) -> None:
+    lines = ["End;Machine;Nozzle;Picks;Missed;Rejected"]
+    lines += [f"2026-11-16 {h:02d}:00:00;M1;N1;{1700 + 3 * h}.5;{h % 3};{h % 2}" for h in range(9)]
+    proposal, _ = proposed(tmp_path, "\n".join(lines), "x.csv", "counter")
+    assert re.search(r'^#   "Picks": .*# CHECK: called as a count of attempts is', proposal, re.MULTILINE)
+
+
 def _with_totals(label: str, hours: int, amiss: int = 0) -> str:
     """Counts of three nozzles on each of two machines, and the sum of both machines' nozzles as one line more each."""
     lines = ["End;Machine;Nozzle;Picks;Missed"]
