@@ -25,7 +25,7 @@ from pipeline.ingest.mapping import INTERVALS, LOG_TABLES, UNITS, Place, TextRul
 from pipeline.ingest.propose_columns import Guess, guess, lines_for_machines
 from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
-from pipeline.ingest.propose_table import table_of
+from pipeline.ingest.propose_table import counts_instead, table_of
 from pipeline.ingest.propose_text import read_sample
 from pipeline.ingest.propose_totals import without_totals
 from pipeline.ingest.propose_words import bare, roots_score
@@ -79,6 +79,8 @@ def _proposed(path: Path, table: str, sample: Sample) -> str:
             sample, found = without_totals(sample, found, table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
+    if table == "pick" and "table" not in sample.doubts and (doubt := counts_instead(sample, found)):
+        sample = replace(sample, doubts={**sample.doubts, "table": doubt})
     if "machine" not in found.columns and not _machine_from_name(bare_name(path))[0]:
         lines_for_machines(sample, found)
     return "\n".join(_lines(path, table, sample, found)) + "\n"
@@ -100,11 +102,16 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     yield _checked(f"table = {_text(table)}", sample.doubts.get("table", ""))
     files = files_pattern(name)
     yield _checked(f"files = [{_text(files)}]", "fits this file; exactly one mapping must fit each file")
-    if sample.sheet is not None or sample.rules.section_begin:
-        part = "section" if sample.sheet is None else f"sheet {sample.sheet}"
-        yield _checked(
-            f"# file_part = {_text(part)}", "take the # off if another mapping reads another part of the file"
+    if sample.sheet is not None or sample.rules.section_begin or "file_part" in found.doubts:
+        part = (
+            f"sheet {sample.sheet}"
+            if sample.sheet is not None
+            else "group"
+            if "file_part" in found.doubts
+            else "section"
         )
+        doubt = found.doubts.get("file_part", "take the # off if another mapping reads another part of the file")
+        yield _checked(f"# file_part = {_text(part)}", doubt)
     if sample.content != "delimited":
         yield f"content = {_text(sample.content)}"
     if sample.sheet is not None:
@@ -128,7 +135,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     if constants:
         yield from ("", "[constants]")
     for ours, text in constants.items():
-        value = "true" if ours == "good" else _text(text)
+        value = {"good": "true", "attempts": text}.get(ours) or _text(text)
         yield _checked(f"{ours} = {value}", found.doubts.get(ours, ""))
     for column, made in found.words.items():
         yield from ("", "[outcome]" if column == "outcome" else f"[values.{column}]")

@@ -26,6 +26,10 @@ NOT_FALLING: Final = 0.75
 """Share of the steps that do not fall where totals run on; the others are resets, by a change of jobs or shifts."""
 
 
+MOST_LESS: Final = 0.02
+"""Share of the rows in which there may be fewer picks than what came of them, by counts read at different moments."""
+
+
 def grain_of(columns: Iterable[str]) -> tuple[str, str]:
     """Which keys the counts are for, and the doubt: one kind of item, unless the log names both ends of a pick.
 
@@ -75,6 +79,30 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
         f"{said} in {steps} steps from one line to the next of the same keys: totals that run on. "
         "Take the line out if each line counts for itself"
     )
+
+
+def too_small(sample: Sample, indexes: Mapping[str, int]) -> str:
+    """What speaks against the column of picks: more placed or lost than picked; "" where nothing does."""
+    parts = {c: i for c, i in indexes.items() if c in COUNTS and c not in ("attempts", "remaining")}
+    if "attempts" not in indexes or not parts:
+        return ""
+    for ours, index in parts.items():
+        pairs = [(number_of(sample, row[indexes["attempts"]]), number_of(sample, row[index])) for row in sample.rows]
+        both = [(a, b) for a, b in pairs if a is not None and b is not None]
+        less = sum(a < b for a, b in both)
+        if less > MOST_LESS * len(both):
+            return f"called as picks are, but in {less} of {len(both)} rows it is less than {ours}"
+    return ""
+
+
+def single_picks(sample: Sample, indexes: Mapping[str, int], grain: str) -> str:
+    """What speaks for rows of single picks with a flag for each kind of loss; "" where they are counts."""
+    flags = [i for c, i in indexes.items() if c in COUNTS and c != "remaining"]
+    if grain != "joint" or not flags or {"attempts", "placed"} & set(indexes):
+        return ""
+    if any(number_of(sample, row[i]) not in (0, 1) for row in sample.rows for i in flags):
+        return ""
+    return "no column counts picks, and no row has more than one loss of a kind: each row is taken for one pick"
 
 
 def number_of(sample: Sample, cell: str) -> int | None:
