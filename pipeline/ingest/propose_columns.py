@@ -162,7 +162,8 @@ def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) 
         others = []
     else:
         raise UserError(
-            "no column holds a date with the time of day, and no two columns do together: no mapping fits."
+            "no column holds a date with the time of day that is recognised, and no two columns do together: write a "
+            "mapping with [time] by hand (docs/log_formats.md)."
             + (" Dates alone will do for counts of whole days: --table counter." if days else unread_dates(some))
         )
     taken |= set(chosen)
@@ -241,6 +242,8 @@ def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column]
     for score, minus, ours in sorted(scored, reverse=True):
         if ours in found.columns or -minus in taken or not _fits(sample, -minus, by_name[ours], table_name):
             continue
+        if by_name[ours].required and not sample.column(-minus):
+            continue
         _take(sample, found, ours, -minus, taken, "" if score >= SURE else "by a part of its name only")
         scores[ours] = score
     groups = 0
@@ -300,7 +303,7 @@ def lines_for_machines(sample: Sample, found: Guess) -> None:
     """Where nothing names a machine: the column of lines, if there is one."""
     for place, title in zip(sample.places(), sample.names or (), strict=False):
         unused = [u for u in found.unused if u[0] == place]
-        if unused and roots_score(title, _OWNERS["machine"]) >= SURE:
+        if unused and unused[0][1] and roots_score(title, _OWNERS["machine"]) >= SURE:
             found.columns["machine"] = (place,)
             found.doubts["machine"] = "no column names a machine: each line is taken for one"
             found.unused.remove(unused[0])

@@ -123,3 +123,65 @@ def test_a_column_of_many_numbers_is_no_result_because_its_name_says_errors(tmp_
     _, columns, text = _columns(tmp_path, "\n".join(lines))
     assert "outcome" not in columns
     assert tomllib.loads(text)["constants"]["outcome"] == "unknown"
+
+
+@pytest.mark.parametrize("zeros", [".0", ",00"])
+def test_counts_with_a_fraction_of_zeros_are_counts(tmp_path: Path, zeros: str) -> None:
+    lines = ["End;Machine;Nozzle;Picks;Missed;Rejected"]
+    lines += [f"2026-11-16 {h:02d}:00:00;M1;N1;{1700 + 3 * h}{zeros};{h % 3};{h % 2}" for h in range(9)]
+    proposal, got = proposed(tmp_path, "\n".join(lines), "x.csv", "counter")
+    assert tomllib.loads(proposal)["columns"]["attempts"] == "Picks"
+    assert (got.one("attempts"), got.refused) == ([1700 + 3 * h for h in range(9)], [])
+
+
+def test_a_column_that_is_called_a_count_and_not_used_is_marked(tmp_path: Path) -> None:
+    lines = ["End;Machine;Nozzle;Picks;Missed;Rejected"]
+    lines += [f"2026-11-16 {h:02d}:00:00;M1;N1;{1700 + 3 * h}.5;{h % 3};{h % 2}" for h in range(9)]
+    proposal, _ = proposed(tmp_path, "\n".join(lines), "x.csv", "counter")
+    assert re.search(r'^#   "Picks": .*# CHECK: called as a count of attempts is', proposal, re.MULTILINE)
+
+
+# Sums ---------------------------------------------------------------------------------------------------------------
+
+
+def _with_totals(label: str, hours: int, amiss: int = 0) -> str:
+    """Counts of three nozzles on each of two machines, and the sum of both machines' nozzles as one line more each."""
+    lines = ["End;Machine;Nozzle;Picks;Missed"]
+    for hour in range(hours):
+        for machine in ("M1", "M2"):
+            counts = [(n, 500 + 37 * ((hour * n + len(label)) % 7) + n, (hour + n) % 4) for n in (1, 2, 3)]
+            rows = [(f"N{n}", picked, missed) for n, picked, missed in counts]
+            rows.append((label, sum(p for _, p, _ in counts) + amiss, sum(m for *_, m in counts)))
+            lines += [f"2026-11-16 {hour:02d}:00:00;{machine};{n};{p};{m}" for n, p, m in rows]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize(("label", "hours"), [("Total", 1), ("gesamt", 6), ("N-X", 6), ("", 6)])
+def test_sums_inside_a_table_of_counts_are_filtered_and_marked(tmp_path: Path, label: str, hours: int) -> None:
+    proposal, got = proposed(tmp_path, _with_totals(label, hours), "x.csv", "counter")
+    assert tomllib.loads(proposal)["filter"] == [{"column": "Nozzle", "not_equals": [label]}]
+    assert f'counts of nozzle "{label}" are those of the others' in checked(proposal)["not_equals"]
+    assert (len(got.one("nozzle")), set(got.one("nozzle")), got.refused) == (6 * hours, {"N1", "N2", "N3"}, [])
+
+
+def test_sums_of_nozzles_and_of_machines_are_both_filtered(tmp_path: Path) -> None:
+    text = _with_totals("Total", 6)
+    for hour in range(6):
+        sums = [row.split(";") for row in text.splitlines() if f" {hour:02d}:" in row and "Total" in row]
+        text += f"2026-11-16 {hour:02d}:00:00;all;;{sum(int(r[3]) for r in sums)};{sum(int(r[4]) for r in sums)}\n"
+    proposal, got = proposed(tmp_path, text, "x.csv", "counter")
+    filters = tomllib.loads(proposal)["filter"]
+    assert filters == [{"column": "Nozzle", "not_equals": ["Total"]}, {"column": "Machine", "not_equals": ["all"]}]
+    assert (len(got.one("nozzle")), set(got.one("nozzle"))) == (36, {"N1", "N2", "N3"})
+
+
+def test_what_is_called_a_total_and_adds_up_to_something_else_stays_and_is_marked(tmp_path: Path) -> None:
+    proposal, got = proposed(tmp_path, _with_totals("Total", 6, amiss=1), "x.csv", "counter")
+    assert "filter" not in tomllib.loads(proposal)
+    assert '"Total" is not the sum of the others' in checked(proposal)["nozzle"]
+    assert set(got.one("nozzle")) == {"N1", "N2", "N3", "Total"}
+
+
+def test_an_item_that_counts_as_much_as_the_others_now_and_then_stays(tmp_path: Path) -> None:
+    proposal, _ = proposed(tmp_path, _with_totals("N4", 2), "x.csv", "counter")
+    assert "filter" not in tomllib.loads(proposal)
