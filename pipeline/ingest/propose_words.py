@@ -143,8 +143,11 @@ COUNT_ROOTS: Final[Mapping[str, str]] = {
 }
 """Roots for columns of counts: how a pick ended is counted under the same words as it is told."""
 
-_LOST: Final = re.compile(r"err|fail|miss|mispick|reject|refuse|fehl|ausschuss|abgelehnt|ミス|エラー|不良")
-"""What a count of picks or placed parts is not called."""
+_LOST: Final = re.compile(
+    r"\b(err|fail|miss|reject|refus)|(err|errs|fail|fails|miss|misses)\b|error|mispick|fehl|ausschuss|abgelehnt"
+    r"|ミス|エラー|不良"
+)
+"""What a count of picks or placed parts is not called; looked for in words with blanks between them."""
 _LOST_HOW: Final = (
     ("missed", re.compile(r"pick|suction|vac|vak|aufnahm|吸着")),
     ("rejected", re.compile(r"vis|recog|camera|optic|erkenn|認識")),
@@ -165,6 +168,16 @@ def bare(text: str) -> str:
     ('nozzleid', 'düsenr', 'ng')
     """
     return re.sub(r"[\W_]+", "", unicodedata.normalize("NFKC", text).casefold())
+
+
+def _words(text: str) -> str:
+    """The words of a title in small letters, with blanks between them.
+
+    >>> _words("PickErr_cnt [Stk.]")
+    'pick err cnt stk'
+    """
+    parts = (bare(p) for p in re.split(r"[\W_]+|(?<=[a-z])(?=[A-Z])", text))
+    return " ".join(p for p in parts if p)
 
 
 def roots_score(text: str, roots: str) -> int:
@@ -203,7 +216,7 @@ def count_score(title: str, ours: str, roots: Mapping[str, str]) -> int:
     [0, 3, 0]
     """
     plain = re.sub(r"[\[(][^\])]*[\])]", " ", title)
-    lost = _LOST.search(bare(plain)) is not None
+    lost = _LOST.search(_words(plain)) is not None
     if lost and ours in ("attempts", "placed"):
         return 0
     how = next((c for c, words in _LOST_HOW if lost and words.search(bare(plain))), None)
@@ -226,10 +239,9 @@ def is_count(title: str, roots: str) -> bool:
     >>> [is_count(t, COLUMN_ROOTS["nozzle"]) for t in ("NZ-001 Picks", "Nozzle errors", "Pick nozzle", "Nozzle No")]
     [True, True, False, False]
     """
-    last = re.split(r"[\W_]+|(?<=[a-z])(?=[A-Z])", title.strip())[-1]
-    if roots_score(last, roots) >= 300:
+    if roots_score(_words(title).rpartition(" ")[2], roots) >= 300:
         return False
-    said = _LOST.search(bare(title)) or _COUNTED.search(bare(title))
+    said = _LOST.search(_words(title)) or _COUNTED.search(bare(title))
     return said is not None or any(count_score(title, c, COLUMN_ROOTS) >= 300 for c in OUTCOMES_COUNTED)
 
 

@@ -43,6 +43,7 @@ def _columns(folder: Path, text: str) -> tuple[str, dict[str, str | int], str]:
         ("Tries;Vacuum err;Vision err;Lost", "attempts missed rejected dropped"),
         ("Picks;Errors;of which vision", "attempts - rejected"),
         ("Aufgenommen [Stk];Nicht gegriffen [Stk];Abgelehnt [Stk]", "attempts missed rejected"),
+        ("interrupted picks;pickerr;viserr", "attempts missed rejected"),
         ("Picks today;Pick errors today;Vision errors today", "attempts missed rejected"),
     ],
 )
