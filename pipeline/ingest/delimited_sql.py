@@ -377,9 +377,13 @@ def zeros_pattern(rules: TextRules) -> str:
 
 def _whole(raw: str, rules: TextRules, kind: str) -> str:
     """Whole number of 0 or more, also as 5.0. DuckDB alone would take 1E5 for 100000 and 1.5 for 2."""
-    form = literal(f" *[+]?{_grouped(rules)}{zeros_pattern(rules)} *")
-    number = f"split_part({_bare(raw, rules)}, {literal(rules.decimal)}, 1)"
-    return f"case when regexp_full_match({raw}, {form}) then try_cast({number} as {kind}) end"
+    plain, zeros = (literal(f" *[+]?{_grouped(rules)}{tail} *") for tail in ("", zeros_pattern(rules)))
+    number = _bare(raw, rules)  # nearly all counts have no zeros: those are not cut
+    cut = f"split_part({number}, {literal(rules.decimal)}, 1)"
+    return (
+        f"case when regexp_full_match({raw}, {plain}) then try_cast({number} as {kind}) "
+        f"when regexp_full_match({raw}, {zeros}) then try_cast({cut} as {kind}) end"
+    )
 
 
 def _decimal(raw: str, rules: TextRules) -> str:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import gzip
+import random
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -382,6 +383,24 @@ def test_short_rows_are_filled_where_the_mapping_says_so(tmp_path: Path) -> None
         (6, "7 fields found, 6 expected. Line refused."),
         (7, 'outcome is missing: column "R" is empty. Line refused.'),
     ]
+
+
+def test_short_rows_read_as_the_same_rows_filled_up(tmp_path: Path) -> None:
+    rng = random.Random(7)
+    full = []
+    for _ in range(120):
+        row = ["2026-11-16 06:00:00", "M1", rng.choice(["N1", '"N;1"', '"N""1"']), rng.choice(["OK", "NG"])]
+        full.append([*row, rng.choice(["", "17"]), rng.choice(["", "", "0.5"])])
+    short = []
+    for row in full:
+        kept = max(i for i, cell in enumerate(row, 1) if cell)
+        short.append([*row[: rng.randint(kept, 6)], *([""] * rng.randint(0, 2) if kept == 6 else [])])
+    made = [HEAD + "".join(";".join(row) + "\n" for row in rows) for rows in (full, short)]
+    first, second = (stage(tmp_path, text, mapping) for text, mapping in zip(made, (MAPPING, FILL), strict=True))
+    wanted = "line, time, machine, nozzle, outcome, reason, dx"
+    assert made[0] != made[1]
+    assert (first.rows(wanted), first.refused) == (second.rows(wanted), second.refused)
+    assert len(first.one("line")) == 120
 
 
 def test_short_rows_without_a_header_are_as_wide_as_the_widest(tmp_path: Path) -> None:
