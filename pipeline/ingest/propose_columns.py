@@ -257,7 +257,7 @@ def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column]
     if groups > 1:
         found.doubts["file_part"] = (
             "the columns stand in groups, and this reads one of them: write a mapping for each group, with a name of "
-            "its own here, and give what it is of in [constants]"
+            "its own here, and give the item that it is of, and its grain, in [constants]"
         )
 
 
