@@ -37,7 +37,7 @@ def _ragged(head: str, good: str, loss: str, torn: str = "") -> str:
     ],
 )
 def test_rows_that_are_not_as_wide_as_their_header_are_read(tmp_path: Path, head: str, good: str, loss: str) -> None:
-    proposal, got = proposed(tmp_path, _ragged(head, good, loss), "x.csv", command=True)
+    proposal, got = proposed(tmp_path, _ragged(head, good, loss), "x.csv")
     assert tomllib.loads(proposal)["text"]["short_rows"] == "fill"
     assert "rows have another number of fields" in checked(proposal)["short_rows"]
     assert tomllib.loads(proposal)["columns"]["nozzle"] == "nozzle"
