@@ -24,6 +24,8 @@ from pipeline.ingest.staging import RAW_LIMIT
 from pipeline.settings import Limits
 
 _WHOLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT", "HUGEINT")
+_ZONED = ("TIMESTAMP WITH TIME ZONE", "TIMESTAMPTZ_NS")
+"""Times that are instants, in microseconds and in nanoseconds."""
 
 _MEMORY_MB: Final = 500
 """Memory of a connection that only looks at the file."""
@@ -69,8 +71,8 @@ def _text(column: str, kind: str) -> str:
     if kind == "VARCHAR":
         return cell
     if kind.startswith("TIMESTAMP"):
-        if kind == "TIMESTAMP WITH TIME ZONE":
-            return f"strftime(make_timestamp(epoch_us({cell})), '%Y-%m-%d %H:%M:%S.%f+00:00')"
+        if kind in _ZONED:
+            return f"strftime(make_timestamp(epoch_us(cast({cell} as timestamptz))), '%Y-%m-%d %H:%M:%S.%f+00:00')"
         return f"strftime(cast({cell} as timestamp), '%Y-%m-%d %H:%M:%S.%f')"
     if kind in _WHOLE:
         return f"cast({cell} as varchar)"

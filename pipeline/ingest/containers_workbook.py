@@ -52,10 +52,9 @@ def _cut(path: Path, mapping: LogMapping, work: Path, refuse: Refuse) -> Cut:
         raise FileRefused(f'its sheet ends before the data that mapping "{mapping.name}" expects.')
     header: tuple[str, ...] | None = None
     if rules.header:
-        try:
-            header = joined_header([_without_tail(row[1]) for row in titles if row])
-        except ValueError as error:
-            raise FileRefused(f"its header cannot be read: {error}. Check header_rows in [text].", last[0]) from error
+        named = [_without_tail(row[1]) for row in titles if row]
+        width = max(map(len, named))  # a cell that is merged downwards has its text in an upper row only
+        header = joined_header([cells + [""] * (width - len(cells)) for cells in named])
         header = tuple(name.strip() for name in header) if rules.trim else header
     first = [] if rules.header else [last, *islice(rows, SAMPLED)]  # the widest row tells how many fields there are
     fields = len(header) if header is not None else max(len(_without_tail(cells)) for _, cells in first)
@@ -136,14 +135,14 @@ def _rows(book: Any, sheet: Any) -> Iterator[Row]:
             yield number, cells
 
 
-def sheet_titles(path: Path) -> list[str]:
-    """Names of the sheets; FileRefused when the workbook cannot be read."""
+def sheet_titles(path: Path) -> list[tuple[str, bool]]:
+    """Names of the sheets, and whether each is hidden; FileRefused when the workbook cannot be read."""
     import openpyxl
 
     try:
         with path.open("rb") as file:
             book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
-            return [str(s.title) for s in book.worksheets]
+            return [(str(s.title), s.sheet_state != "visible") for s in book.worksheets]
     except MemoryError:
         raise
     except Exception as error:  # openpyxl raises whatever it stumbles on

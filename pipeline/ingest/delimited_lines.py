@@ -148,6 +148,8 @@ def _cut(number: int, span: int, text: str, rules: TextRules, fields: int | None
         except csv.Error:
             problem = f"a field opens with {rules.quote} and is not closed before its delimiter. Line refused."
             return Record(number, span, text, (), problem)
+    if fields is not None and rules.short_rows == "fill" and not any(found[fields:]):
+        found = found[:fields] + ("",) * (fields - len(found))
     if fields is not None and len(found) != fields:
         problem = f"{len(found)} fields found, {fields} expected. Line refused."
         return Record(number, span, text, found, problem)
@@ -234,8 +236,8 @@ def _without_header(path: Path, mapping: LogMapping, start: int, regular: bool) 
     if not sample:
         raise FileRefused(f"holds no data after the {start} lines that mapping {mapping.name} skips.")
     usual = Counter(len(r.fields) for r in sample if r.fields)
-    most = max(usual.values())
-    return Layout(None, max(n for n, times in usual.items() if times == most), start, regular)
+    most = 0 if mapping.text.short_rows == "fill" else max(usual.values())
+    return Layout(None, max(n for n, times in usual.items() if times >= most), start, regular)
 
 
 def _sectioned_layout(path: Path, mapping: LogMapping) -> Layout:
@@ -345,8 +347,10 @@ def write_regular(
             elif record.problem:
                 refuse(record.line, record.raw, record.problem)
                 refused += 1
-            elif record.fields is None or not quote or quote not in record.raw:
+            elif record.fields is None:
                 out.write(f"{record.line}{sign}{record.span}{sign}{record.raw}\n")
+            elif not quote or quote not in record.raw:
+                out.write(f"{record.line}{sign}{record.span}{sign}{sign.join(record.fields)}\n")
             else:
                 cells = sign.join(quote + f.replace(quote, quote + quote) + quote for f in record.fields)
                 out.write(f"{record.line}{sign}{record.span}{sign}{cells}\n")

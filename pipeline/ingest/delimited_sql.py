@@ -366,10 +366,24 @@ def _bare(raw: str, rules: TextRules) -> str:
     return f"replace({raw}, {literal(rules.thousands)}, '')" if rules.thousands else raw
 
 
+def zeros_pattern(rules: TextRules) -> str:
+    """Regular expression (Python's and RE2's) of a fraction that is none: `.0`. Three zeros may be thousands.
+
+    >>> zeros_pattern(TextRules(decimal=","))
+    '(?:[,](?:0{1,2}|0{4,}))?'
+    """
+    return f"(?:[{rules.decimal}](?:0{{1,2}}|0{{4,}}))?"
+
+
 def _whole(raw: str, rules: TextRules, kind: str) -> str:
-    """Whole number of 0 or more. DuckDB alone would take 1E5 for 100000 and 1.5 for 2."""
-    form = literal(f" *[+]?{_grouped(rules)} *")
-    return f"case when regexp_full_match({raw}, {form}) then try_cast({_bare(raw, rules)} as {kind}) end"
+    """Whole number of 0 or more, also as 5.0. DuckDB alone would take 1E5 for 100000 and 1.5 for 2."""
+    plain, zeros = (literal(f" *[+]?{_grouped(rules)}{tail} *") for tail in ("", zeros_pattern(rules)))
+    number = _bare(raw, rules)  # nearly all counts have no zeros: those are not cut
+    cut = f"split_part({number}, {literal(rules.decimal)}, 1)"
+    return (
+        f"case when regexp_full_match({raw}, {plain}) then try_cast({number} as {kind}) "
+        f"when regexp_full_match({raw}, {zeros}) then try_cast({cut} as {kind}) end"
+    )
 
 
 def _decimal(raw: str, rules: TextRules) -> str:

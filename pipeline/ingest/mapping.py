@@ -76,13 +76,13 @@ CONTENTS: Final = ("delimited", "workbook", "parquet", "json_lines")
 
 UNFIT: Final[Mapping[str, tuple[str, ...]]] = {
     "delimited": (),
-    "workbook": ("delimiter", "quote", "encoding", "comment", "section_begin", "section_end"),
+    "workbook": ("delimiter", "quote", "encoding", "comment", "section_begin", "section_end", "short_rows"),
     "parquet": (
-        *("delimiter", "quote", "encoding", "comment", "section_begin", "section_end"),
+        *("delimiter", "quote", "encoding", "comment", "section_begin", "section_end", "short_rows"),
         *("skip_lines", "skip_end", "header", "header_rows"),
     ),
     "json_lines": (
-        *("delimiter", "quote", "comment", "section_begin", "section_end"),
+        *("delimiter", "quote", "comment", "section_begin", "section_end", "short_rows"),
         *("skip_lines", "skip_end", "header", "header_rows"),
     ),
 }
@@ -112,6 +112,7 @@ class TextRules:
     skip_end: int = 0
     section_begin: str = ""
     section_end: str = ""
+    short_rows: str = "refuse"
 
     @property
     def whole(self) -> bool:

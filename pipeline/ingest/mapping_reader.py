@@ -183,7 +183,7 @@ class MappingReader:
         made: dict[str, Any] = {"null": self._texts(content, "null", section, needed=False)}
         for key in (
             *("delimiter", "quote", "encoding", "comment", "decimal", "thousands"),
-            *("section_begin", "section_end"),
+            *("section_begin", "section_end", "short_rows"),
         ):
             made[key] = self._take(content, key, str, "a text in quotes", getattr(default, key), section)
         for key in ("header", "trim"):
@@ -196,11 +196,8 @@ class MappingReader:
             ("delimiter", len(rules.delimiter) == 1 and rules.delimiter.isascii(), "one ASCII character"),
             ("delimiter", rules.delimiter not in forbidden, "another character than the quote or a line end"),
             ("delimiter", not rules.delimiter.isalnum(), "no letter or digit"),
-            (
-                "quote",
-                rules.quote == "" or (len(rules.quote) == 1 and rules.quote in "\"'`|"),
-                "\", ', `, | or nothing",
-            ),
+            ("quote", rules.quote in ("", *"\"'`|"), "\", ', `, | or nothing"),
+            ("short_rows", rules.short_rows in ("refuse", "fill"), '"refuse" or "fill"'),
             (
                 "encoding",
                 rules.encoding == "auto" or is_text_codec(rules.encoding),

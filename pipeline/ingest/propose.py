@@ -21,12 +21,13 @@ from typing import Final
 
 from pipeline.errors import UserError
 from pipeline.ingest.apart import call_apart
-from pipeline.ingest.mapping import LOG_TABLES, UNITS, Place, TextRules, bare_name
+from pipeline.ingest.mapping import INTERVALS, LOG_TABLES, UNITS, Place, TextRules, bare_name
 from pipeline.ingest.propose_columns import Guess, guess, lines_for_machines
 from pipeline.ingest.propose_filter import with_filters
 from pipeline.ingest.propose_sample import Sample
-from pipeline.ingest.propose_table import table_of
+from pipeline.ingest.propose_table import counts_instead, table_of
 from pipeline.ingest.propose_text import read_sample
+from pipeline.ingest.propose_totals import without_totals
 from pipeline.ingest.propose_words import bare, roots_score
 from pipeline.schema.tables import table as schema_of
 from pipeline.settings import Limits
@@ -74,8 +75,12 @@ def _sample(path: Path, table: str, limits: Limits) -> Sample:
 def _proposed(path: Path, table: str, sample: Sample) -> str:
     try:
         sample, found = with_filters(sample, guess(sample, table), table)
+        if table in INTERVALS:
+            sample, found = without_totals(sample, found, table)
     except UserError as error:
         raise UserError(f"{path}: {error}") from error
+    if table == "pick" and "table" not in sample.doubts and (doubt := counts_instead(sample, found)):
+        sample = replace(sample, doubts={**sample.doubts, "table": doubt})
     if "machine" not in found.columns and not _machine_from_name(bare_name(path))[0]:
         lines_for_machines(sample, found)
     return "\n".join(_lines(path, table, sample, found)) + "\n"
@@ -97,11 +102,16 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     yield _checked(f"table = {_text(table)}", sample.doubts.get("table", ""))
     files = files_pattern(name)
     yield _checked(f"files = [{_text(files)}]", "fits this file; exactly one mapping must fit each file")
-    if sample.sheet is not None or sample.rules.section_begin:
-        part = "section" if sample.sheet is None else f"sheet {sample.sheet}"
-        yield _checked(
-            f"# file_part = {_text(part)}", "take the # off if another mapping reads another part of the file"
+    if sample.sheet is not None or sample.rules.section_begin or "file_part" in found.doubts:
+        part = (
+            f"sheet {sample.sheet}"
+            if sample.sheet is not None
+            else "group"
+            if "file_part" in found.doubts
+            else "section"
         )
+        doubt = found.doubts.get("file_part", "take the # off if another mapping reads another part of the file")
+        yield _checked(f"# file_part = {_text(part)}", doubt)
     if sample.content != "delimited":
         yield f"content = {_text(sample.content)}"
     if sample.sheet is not None:
@@ -115,7 +125,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     if found.unused:
         yield "# Not used:"
     for place, texts in found.unused:
-        yield f"#   {_place(place)}: {_shown(texts)}"
+        yield _checked(f"#   {_place(place)}: {_shown(texts)}", found.doubts.get(f"unused.{place}", ""))
     constants = dict(found.constants)
     if "machine" not in found.columns and pattern:
         yield from ("", "[file_name]", _checked(f"pattern = {_text(pattern)}", f"the machine is {_shown(piece)} here"))
@@ -125,7 +135,7 @@ def _lines(path: Path, table: str, sample: Sample, found: Guess) -> Iterable[str
     if constants:
         yield from ("", "[constants]")
     for ours, text in constants.items():
-        value = "true" if ours == "good" else _text(text)
+        value = {"good": "true", "attempts": text}.get(ours) or _text(text)
         yield _checked(f"{ours} = {value}", found.doubts.get(ours, ""))
     for column, made in found.words.items():
         yield from ("", "[outcome]" if column == "outcome" else f"[values.{column}]")
@@ -155,7 +165,7 @@ def _text_section(table: str, sample: Sample, found: Guess) -> Iterable[str]:
     if sample.unsure and not sample.unsure & numbers:  # what can be read in two ways is no number of ours
         doubts = {k: d for k, d in doubts.items() if k not in ("decimal", "thousands")}
     made = []
-    keys = ("delimiter", "quote", "encoding") if sample.content == "delimited" else ()
+    keys = ("delimiter", "quote", "encoding", "short_rows") if sample.content == "delimited" else ()
     for key in (*keys, "skip_lines", "skip_end", "header", "header_rows", "section_begin", "section_end", "comment"):
         value = getattr(rules, key)
         if value != getattr(default, key) or key in ("delimiter", "encoding"):

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipeline.errors import UserError
+from pipeline.ingest.delimited_sql import zeros_pattern
 from pipeline.ingest.mapping import COUNTS, DAYS_WILL_DO, INTERVALS, REASON_SOURCE, WORDS, Place
-from pipeline.ingest.propose_counters import grain_of, running_doubt
+from pipeline.ingest.propose_counters import CARRIERS, PICKERS, grain_of, running_doubt, single_picks, too_small
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of, tight_clock, tight_day, unread_dates
 from pipeline.ingest.propose_words import (
@@ -26,6 +27,9 @@ from pipeline.ingest.propose_words import (
     VALUE_ROOTS,
     bare,
     best_word,
+    count_score,
+    count_word,
+    is_count,
     roots_score,
 )
 from pipeline.ingest.time_formats import is_absolute
@@ -40,10 +44,13 @@ MOST_WORDS: Final = 30
 """Distinct texts up to which a column can be a list of words."""
 MOST_LANES: Final = 8
 """Distinct texts of a "lane" beyond which it holds positions of feeders; common practice, no source."""
+MOST_DIGITS: Final = 9
+"""Digits that a count has at most; longer numbers are serial numbers."""
 _DESIGNATOR: Final = re.compile(r"(R|C|L|D|U|Q|IC|X|J|T|TP|RN|CN|FB)\d{1,4}[A-Z]?")
 _PACKAGE: Final = re.compile(
     r"(01005|0201|0402|0603|0805|1206|1210|2512|(SOT|SOP|SOD|QFN|QFP|BGA|SOIC|TSSOP|LGA)\W?\d+.*)"
 )
+_IDS: Final = ("machine", *PICKERS, *CARRIERS)
 _OWNERS: Final = {
     "machine": "line linie ライン",
     "slot": "table tisch bank stage bay side seite テーブル ステージ",
@@ -80,6 +87,9 @@ def guess(sample: Sample, name: str) -> Guess:
     taken = _times(sample, found, name, [c for c in spec.content() if c.type == "TIMESTAMP" and c.name != "time"])
     wanted = [c for c in spec.content() if c.type != "TIMESTAMP" and c.name != "reason_group"]
     _by_name(sample, found, name, wanted, taken)
+    if name == "counter" and (doubt := too_small(sample, found.indexes)):
+        found.doubts[f"unused.{found.columns.pop('attempts')[0]}"] = doubt
+        taken.discard(found.indexes.pop("attempts"))
     _many_lanes(sample, found, wanted)
     _numbered_within(sample, found, taken)
     _by_content(sample, found, name, wanted, taken)
@@ -90,7 +100,18 @@ def guess(sample: Sample, name: str) -> Guess:
         if i not in taken:
             shown = ", ".join(text for text, _ in Counter(sample.column(i)).most_common(3))
             found.unused.append((place, shown))
+            if name in INTERVALS and (counted := _called_a_count(sample, i)):
+                found.doubts.setdefault(f"unused.{place}", counted)
     return found
+
+
+def _called_a_count(sample: Sample, index: int) -> str:
+    """What is said of an unused column that is called as a count is, or holds whole numbers; "" where neither."""
+    word = count_word(sample.title(index))
+    whole = bool(cells := sample.column(index)) and all(re.fullmatch(_digits(sample), c) for c in cells)
+    if word is not None and not whole:
+        return f"called as a count of {word} is, but it holds other than whole numbers"
+    return "whole numbers: name it above if it counts picks, placed parts or losses" if whole else ""
 
 
 def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) -> set[int]:
@@ -141,7 +162,8 @@ def _times(sample: Sample, found: Guess, table_name: str, others: list[Column]) 
         others = []
     else:
         raise UserError(
-            "no column holds a date with the time of day, and no two columns do together: no mapping fits."
+            "no column holds a date with the time of day that is recognised, and no two columns do together: write a "
+            "mapping with [time] by hand (docs/log_formats.md)."
             + (" Dates alone will do for counts of whole days: --table counter." if days else unread_dates(some))
         )
     taken |= set(chosen)
@@ -183,7 +205,9 @@ def _fits(sample: Sample, index: int, column: Column, table_name: str) -> bool:
     """True if the cells can be what the column takes."""
     cells = sample.column(index)
     if column.type in ("BIGINT", "INTEGER"):
-        return bool(cells) and all(re.fullmatch(rf"(?=(?:\D*\d){{1,9}}$){_digits(sample)}", c) for c in cells)
+        count = re.compile(rf"({_digits(sample)}){zeros_pattern(sample.rules)}")
+        found = [count.fullmatch(c) for c in cells]
+        return bool(cells) and all(m and len(re.sub(r"\D", "", m[1])) <= MOST_DIGITS for m in found)
     if column.type == "DOUBLE":
         sign = re.escape(sample.rules.decimal)
         number = rf"[+-]?(?:{_digits(sample)}(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d+)?"
@@ -207,17 +231,39 @@ def _by_name(sample: Sample, found: Guess, table_name: str, wanted: list[Column]
     scored = []
     for column in wanted:
         counted = table_name == "counter" and column.name in COUNT_ROOTS
-        known = COUNT_ROOTS[column.name] if counted else COLUMN_ROOTS.get(column.name, "")
-        roots = f"{known} {column.name.replace('_', '')}"
-        for i, title in enumerate(sample.names):
-            last = title.rsplit(".", 1)[-1] if sample.content == "json_lines" else title
-            if i not in taken and (score := roots_score(last, roots)):
+        roots = f"{COLUMN_ROOTS.get(column.name, '')} {column.name.replace('_', '')}"
+        for i in range(len(sample.names)):
+            title = sample.title(i)
+            score = count_score(title, column.name, COUNT_ROOTS) if counted else roots_score(title, roots)
+            if i not in taken and score and not (column.name in _IDS and _is_count(sample, i, roots)):
                 scored.append((score, -i, column.name))
     by_name = {c.name: c for c in wanted}
+    scores: dict[str, int] = {}
     for score, minus, ours in sorted(scored, reverse=True):
         if ours in found.columns or -minus in taken or not _fits(sample, -minus, by_name[ours], table_name):
             continue
+        if by_name[ours].required and not sample.column(-minus):
+            continue
         _take(sample, found, ours, -minus, taken, "" if score >= SURE else "by a part of its name only")
+        scores[ours] = score
+    groups = 0
+    for ours, score in scores.items():
+        places = [-m for s, m, o in scored if (s, o) == (score, ours) and -m not in taken]
+        again = [i for i in sorted(places) if _fits(sample, i, by_name[ours], table_name)]
+        if again:
+            groups += ours in COUNTS
+            shown = ", ".join(str(sample.places()[i]) for i in again[:4])
+            found.doubts[ours] = f"{len(again)} more columns fit as well: {shown}"
+    if groups > 1:
+        found.doubts["file_part"] = (
+            "the columns stand in groups, and this reads one of them: write a mapping for each group, with a name of "
+            "its own here, and give the item that it is of, and its grain, in [constants]"
+        )
+
+
+def _is_count(sample: Sample, index: int, roots: str) -> bool:
+    """True if a column holds numbers under a name for counts, though it fits the roots of an id, too."""
+    return is_count(sample.title(index), roots) and all(re.fullmatch(_digits(sample), c) for c in sample.column(index))
 
 
 def _many_lanes(sample: Sample, found: Guess, wanted: list[Column]) -> None:
@@ -257,7 +303,7 @@ def lines_for_machines(sample: Sample, found: Guess) -> None:
     """Where nothing names a machine: the column of lines, if there is one."""
     for place, title in zip(sample.places(), sample.names or (), strict=False):
         unused = [u for u in found.unused if u[0] == place]
-        if unused and roots_score(title, _OWNERS["machine"]) >= SURE:
+        if unused and unused[0][1] and roots_score(title, _OWNERS["machine"]) >= SURE:
             found.columns["machine"] = (place,)
             found.doubts["machine"] = "no column names a machine: each line is taken for one"
             found.unused.remove(unused[0])
@@ -345,8 +391,9 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
     """Words for every text of the closed lists; a constant for what must be filled and is not there."""
     if table_name == "pick" and "outcome" not in found.columns and "reason" in found.indexes:
         index = found.indexes["reason"]
-        found.columns["outcome"], found.indexes["outcome"] = found.columns["reason"], index
-        found.doubts["outcome"] = "no column of results was found: the reasons are taken, nothing for placed"
+        if len(set(sample.column(index))) <= MOST_WORDS:
+            found.columns["outcome"], found.indexes["outcome"] = found.columns["reason"], index
+            found.doubts["outcome"] = "no column of results was found: the reasons are taken, nothing for placed"
     for column in wanted:
         allowed = WORDS.get((table_name, column.name))
         if allowed is None or column.name not in found.indexes:
@@ -372,6 +419,8 @@ def _words(sample: Sample, found: Guess, table_name: str, wanted: list[Column]) 
         found.words[column.name] = made
     if table_name == "counter" and "grain" not in found.columns:
         found.constants["grain"], found.doubts["grain"] = grain_of(found.columns)
+        if flags := single_picks(sample, found.indexes, found.constants["grain"]):
+            found.constants["attempts"], found.doubts["attempts"] = "1", flags
     if table_name == "counter" and "running" not in found.columns and (doubt := running_doubt(sample, found.indexes)):
         found.constants["running"], found.doubts["running"] = "true", doubt
     for column in wanted:

@@ -7,11 +7,13 @@ After: totals that run on are told by their not falling: counts of intervals fal
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Final
 
 from scipy import special
 
+from pipeline.ingest.delimited_sql import zeros_pattern
 from pipeline.ingest.mapping import COUNTS
 from pipeline.ingest.propose_sample import Sample
 
@@ -22,6 +24,10 @@ CHANCE: Final = 1 / 250
 look like totals that run on: at least eight steps are needed, more where some of them fall."""
 NOT_FALLING: Final = 0.75
 """Share of the steps that do not fall where totals run on; the others are resets, by a change of jobs or shifts."""
+
+
+MOST_LESS: Final = 0.02
+"""Share of the rows in which there may be fewer picks than what came of them, by counts read at different moments."""
 
 
 def grain_of(columns: Iterable[str]) -> tuple[str, str]:
@@ -55,7 +61,7 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     last: dict[tuple[str, ...], list[int]] = {}
     steps = rising = falling = 0
     for row in sample.rows:
-        values = [_number(sample, row[i]) for i in counts]
+        values = [number_of(sample, row[i]) for i in counts]
         if None in values:
             continue
         now = [v for v in values if v is not None]
@@ -75,6 +81,32 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     )
 
 
-def _number(sample: Sample, cell: str) -> int | None:
+def too_small(sample: Sample, indexes: Mapping[str, int]) -> str:
+    """What speaks against the column of picks: more placed or lost than picked; "" where nothing does."""
+    parts = {c: i for c, i in indexes.items() if c in COUNTS and c not in ("attempts", "remaining")}
+    if "attempts" not in indexes or not parts:
+        return ""
+    for ours, index in parts.items():
+        pairs = [(number_of(sample, row[indexes["attempts"]]), number_of(sample, row[index])) for row in sample.rows]
+        both = [(a, b) for a, b in pairs if a is not None and b is not None]
+        less = sum(a < b for a, b in both)
+        if less > MOST_LESS * len(both):
+            return f"called as picks are, but in {less} of {len(both)} rows it is less than {ours}"
+    return ""
+
+
+def single_picks(sample: Sample, indexes: Mapping[str, int], grain: str) -> str:
+    """What speaks for rows of single picks with a flag for each kind of loss; "" where they are counts."""
+    flags = [i for c, i in indexes.items() if c in COUNTS and c != "remaining"]
+    if grain != "joint" or not flags or {"attempts", "placed"} & set(indexes):
+        return ""
+    if any(number_of(sample, row[i]) not in (0, 1) for row in sample.rows for i in flags):
+        return ""
+    return "no column counts picks, and no row has more than one loss of a kind: each row is taken for one pick"
+
+
+def number_of(sample: Sample, cell: str) -> int | None:
+    """The count in a cell; None where there is none."""
     text = cell.replace(sample.rules.thousands, "") if sample.rules.thousands else cell
+    text = re.sub(f"{zeros_pattern(sample.rules)}$", "", text)
     return int(text) if text.isascii() and text.isdigit() else None

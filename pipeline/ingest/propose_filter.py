@@ -3,7 +3,7 @@
 In:    a `Sample` and what was guessed of its columns.
 Out:   the filters for the mapping, what they rest on, and the rows that pass them.
 After: every text of that column is seen with an outcome in nearly all of its rows, or in nearly none. A line with
-       another number of fields holds no outcome.
+       fewer fields holds no outcome.
 """
 
 from __future__ import annotations
@@ -17,6 +17,9 @@ from pipeline.ingest.mapping import Place
 from pipeline.ingest.propose_columns import Guess, guess
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_words import roots_score
+
+Filtered = tuple[Place, str, tuple[str, ...], str]
+"""Column, test and texts of a filter, and what is unsure about it."""
 
 ROOTS: Final = "type typ event eventtype rowtype recordtype kind record art satzart ereignis 種別 区分"
 """Names of such a column; another will do if no column has one."""
@@ -42,7 +45,7 @@ def with_filters(sample: Sample, found: Guess, table: str) -> tuple[Sample, Gues
     return sample, found
 
 
-def _without_sums(sample: Sample, found: Guess) -> list[tuple[Place, str, tuple[str, ...], str]]:
+def _without_sums(sample: Sample, found: Guess) -> list[Filtered]:
     """A filter that leaves out lines at the ends of sections: where the time should be they have no digit."""
     index = sample.places().index(found.time[0])
     sums = [row for row in sample.closing if len(row) > index and not re.search(r"\d", row[index])]
@@ -59,14 +62,15 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
         return None
     used = {i for ours, i in found.indexes.items() if ours != "kind"}
     times = {i for i, place in enumerate(sample.places()) if place in found.time}
+    wide = [row for row in sample.odd if len(row) > len(sample.places())]  # a stray delimiter beyond the outcome
     best: tuple[int, int, int, tuple[str, ...], str] | None = None
     for i in range(len(sample.places())):
         if i in used or i in times:
             continue
-        rows = Counter(_cell(sample, row[i]) for row in (*sample.rows, *sample.odd) if i < len(row))
+        rows = Counter(cell_of(sample, row[i]) for row in (*sample.rows, *sample.odd) if i < len(row))
         if not 2 <= len(rows) <= MOST_KINDS:
             continue
-        filled = Counter(_cell(sample, row[i]) for row in sample.rows if _cell(sample, row[outcome]))
+        filled = Counter(cell_of(sample, row[i]) for row in (*sample.rows, *wide) if cell_of(sample, row[outcome]))
         picks = tuple(sorted(t for t in rows if filled[t] >= PURE * rows[t]))
         others = sorted(t for t in rows if filled[t] <= (1 - PURE) * rows[t])
         if not picks or not others or len(picks) + len(others) < len(rows):
@@ -79,11 +83,11 @@ def _kinds(sample: Sample, found: Guess) -> tuple[Sample, int, tuple[str, ...], 
     if best is None:
         return None
     _, _, index, picks, said = best
-    passing = tuple(row for row in sample.rows if _cell(sample, row[index]) in picks)
+    passing = tuple(row for row in sample.rows if cell_of(sample, row[index]) in picks)
     return replace(sample, rows=passing), index, picks, said
 
 
-def _cell(sample: Sample, text: str) -> str:
+def cell_of(sample: Sample, text: str) -> str:
     """A cell as a filter sees it."""
     text = text.strip() if sample.rules.trim else text
     return "" if text in sample.rules.null else text

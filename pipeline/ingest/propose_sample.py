@@ -20,6 +20,8 @@ MOST_ROWS: Final = 20_000
 """Records looked at."""
 MOST_FOOTER: Final = 20
 """Lines at the end that can be a footer."""
+SAYS_LITTLE: Final = ("id", "no", "nr", "name", "number", "pn", "code", "serial", "text", "value")
+"""Last pieces of a key that do not say of what: `nozzle.id`, `unit.name`."""
 _NUMBER: Final = re.compile(r"\s*[+-]?\d+([.,'\u2019 \u00a0\u202f]\d+)*([eE][+-]?\d+)?\s*")
 
 
@@ -52,6 +54,14 @@ class Sample:
         if self.names is None:
             return tuple(range(1, len(self.rows[0]) + 1 if self.rows else 1))
         return tuple(n if n and self.names.count(n) == 1 else i for i, n in enumerate(self.names, 1))
+
+    def title(self, index: int) -> str:
+        """What a column is called, "" without a header; of a key with points the last piece that says something."""
+        title = self.names[index] if self.names is not None else ""
+        if self.content != "json_lines":
+            return title
+        pieces = [p for p in title.split(".") if not p.isdigit()] or [title]
+        return " ".join(pieces[-2:] if pieces[-1].casefold() in SAYS_LITTLE else pieces[-1:])
 
     def column(self, index: int) -> list[str]:
         """All cells of a column as they are read, without those that mean nothing."""

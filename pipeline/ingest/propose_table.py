@@ -13,17 +13,25 @@ from collections.abc import Iterable
 from typing import Final
 
 from pipeline.ingest.mapping import COUNTS, WORDS
-from pipeline.ingest.propose_columns import SURE
+from pipeline.ingest.propose_columns import SURE, Guess
 from pipeline.ingest.propose_sample import Sample
 from pipeline.ingest.propose_times import shape_of
-from pipeline.ingest.propose_words import COLUMN_ROOTS, COUNT_ROOTS, OUTCOME_ROOTS, VALUE_ROOTS, best_word, roots_score
+from pipeline.ingest.propose_words import (
+    COLUMN_ROOTS,
+    OUTCOME_ROOTS,
+    VALUE_ROOTS,
+    best_word,
+    count_score,
+    count_word,
+    roots_score,
+)
 
 MOST_TEXTS: Final = 12
 """Distinct texts up to which a column can be one of results or events."""
 ITEMS: Final = ("head", "spindle", "nozzle", "feeder", "slot", "part", "reel", "lot", "designator")
 _FAULT_ROOTS: Final = "fault faulttype alarm störung stoerung 異常"
 _NEARLY_ALL: Final = 0.98
-_WHOLE: Final = re.compile(r"\d+([.,'\u2019 \u00a0\u202f]\d{3})*")
+_WHOLE: Final = re.compile(r"(\d+(?:[.,'\u2019 \u00a0\u202f]\d{3})*)(?:[.,](?:0{1,2}|0{4,}))?")
 
 
 def table_of(sample: Sample) -> tuple[str, str]:
@@ -48,35 +56,57 @@ def _of_counts(sample: Sample) -> tuple[str, str] | None:
         return "check_total", _said("totals between two times", [counts["placed"], *missing], sample)
     if len(set(counts.values())) < 2:  # outcomes for names: flags of single picks may be called so, too
         counts |= by_outcome
-        if "attempts" not in counts or not _adds_up(sample, counts):
+        whole = "attempts" if "attempts" in counts else "placed" if "placed" in counts else ""
+        if not _adds_up(sample, counts, whole):
             return None
     if len(set(counts.values())) > 1:
         return "counter", _said("counts", counts.values(), sample)
     return None
 
 
+def counts_instead(sample: Sample, found: Guess) -> str:
+    """What speaks for counts where picks were taken: columns of numbers, and nothing sure that tells results."""
+    if "outcome" in found.columns and "outcome" not in found.doubts:
+        return ""
+    unused = {place for place, _ in found.unused}
+    numbers = [i for i, p in enumerate(sample.places()) if p in unused and _is_whole(sample, i) and _several(sample, i)]
+    if len(numbers) < 2:
+        return ""
+    shown = ", ".join(f'"{sample.places()[i]}"' for i in numbers[:4])
+    return f"{shown} hold numbers above 1, and no column is sure to tell results: counts are read with --table counter"
+
+
+def _several(sample: Sample, index: int) -> bool:
+    """True if most numbers of a column are above 1."""
+    numbers = [n for c in sample.column(index) if (n := _count(c)) is not None]
+    return 2 * sum(n > 1 for n in numbers) > len(numbers)
+
+
 def _called_as_outcomes(sample: Sample) -> dict[str, int]:
     """Whole numbers under the words for outcomes, such as "no part": our count -> column."""
     found: dict[str, int] = {}
     for i in range(_width(sample)):
-        word, sure = best_word(_title(sample, i), COUNT_ROOTS, COUNT_ROOTS)
-        if word is not None and sure and word not in found and _is_whole(sample, i):
+        word = count_word(sample.title(i))
+        if word is not None and word not in found and _is_whole(sample, i):
             found[word] = i
     return found
 
 
-def _adds_up(sample: Sample, counts: dict[str, int]) -> bool:
-    """True if picks are never fewer than what came of them, and mostly more than one a line."""
+def _adds_up(sample: Sample, counts: dict[str, int], of: str) -> bool:
+    """True if several counts are mostly more than one a line, and those of `of`, if there is such, never the fewest."""
+    if len(counts) < 2:
+        return False
     rows = [[_count(row[i]) for i in counts.values()] for row in sample.rows]
     whole = [[n for n in row if n is not None] for row in rows if None not in row]
-    at = list(counts).index("attempts")
-    fit = sum(row[at] >= max(row) for row in whole)
-    several = sum(row[at] > 1 for row in whole)
+    at = list(counts).index(of) if of else None
+    fit = sum(at is None or row[at] >= max(row) for row in whole)
+    several = sum((max(row) if at is None else row[at]) > 1 for row in whole)
     return bool(whole) and fit >= _NEARLY_ALL * len(whole) and 2 * several > len(whole)
 
 
 def _count(cell: str) -> int | None:
-    return int(re.sub(r"\D", "", cell)) if _WHOLE.fullmatch(cell) else None
+    found = _WHOLE.fullmatch(cell)
+    return int(re.sub(r"\D", "", found[1])) if found else None
 
 
 def _of_events(sample: Sample) -> tuple[str, str] | None:
@@ -99,7 +129,7 @@ def _of_events(sample: Sample) -> tuple[str, str] | None:
 
 
 def _said(what: str, indexes: Iterable[int], sample: Sample) -> str:
-    shown = ", ".join(dict.fromkeys(f'"{_title(sample, i) or i + 1}"' for i in indexes))
+    shown = ", ".join(dict.fromkeys(f'"{sample.title(i) or i + 1}"' for i in indexes))
     return f"{what} in column {shown}; --table takes another"
 
 
@@ -107,19 +137,16 @@ def _width(sample: Sample) -> int:
     return len(sample.places())
 
 
-def _title(sample: Sample, index: int) -> str:
-    title = sample.names[index] if sample.names is not None else ""
-    return title.rsplit(".", 1)[-1] if sample.content == "json_lines" else title
-
-
 def _named(sample: Sample, ours: str) -> list[int]:
     """Columns that are called so, surely."""
+    if ours in COUNTS:
+        return [i for i in range(_width(sample)) if count_score(sample.title(i), ours, COLUMN_ROOTS) >= SURE]
     roots = f"{COLUMN_ROOTS.get(ours, '')} {ours.replace('_', '')}"
-    return [i for i in range(_width(sample)) if roots_score(_title(sample, i), roots) >= SURE]
+    return [i for i in range(_width(sample)) if roots_score(sample.title(i), roots) >= SURE]
 
 
 def _faults(sample: Sample) -> list[int]:
-    return [i for i in range(_width(sample)) if roots_score(_title(sample, i), _FAULT_ROOTS) >= SURE]
+    return [i for i in range(_width(sample)) if roots_score(sample.title(i), _FAULT_ROOTS) >= SURE]
 
 
 def _is_whole(sample: Sample, index: int) -> bool:

@@ -25,11 +25,14 @@ from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.mapping import LogMapping, TextRules, TimeRules
 from pipeline.ingest.propose_sample import MOST_ROWS, Sample, footer_rows, tells_a_day, with_header
 from pipeline.ingest.propose_signs import with_signs
+from pipeline.ingest.propose_widths import evened, other_widths
 from pipeline.ingest.propose_workbook import from_workbook
 from pipeline.ingest.source import open_source
 from pipeline.settings import Limits
 
 DELIMITERS: Final = (";", "\t", "|", ",")
+_SECTION: Final = re.compile(r"(?P<title>\[[^\]]+\])\W*")
+"""The line that begins a section; delimiters may follow where a spreadsheet program wrote it."""
 
 
 def read_sample(path: Path, work: Path, limits: Limits, *, counts: bool = False) -> Sample:
@@ -115,10 +118,14 @@ def _from_text(path: Path) -> Sample:
     rules = replace(rules, comment=comment)
     found = list(records(lines, rules, None))
     usual = Counter(len(r.fields or ()) for r in found if not r.problem).most_common(1)[0][0]
+    found = _without_titles(found, usual)
     doubts: dict[str, str] = {}
+    if (made := evened(found, usual)) is not None:
+        found, usual, doubts["short_rows"] = made
+        rules = replace(rules, short_rows="fill")
     closing: list[Record] = []
     begin = next(r for r in found if len(r.fields or ()) == usual)
-    sections = [n for n in lines if re.fullmatch(r"\[[^\]]+\]\W*", n.text.strip())]
+    sections = [n for n in lines if _SECTION.fullmatch(n.text.strip())]
     opening = [n for n in sections if n.number < begin.line]
     if opening:
         like, unlike = _alike(found, sections, begin, usual)
@@ -128,7 +135,8 @@ def _from_text(path: Path) -> Sample:
             doubts["section_begin"] += "; what its own text tells, such as a machine, is not read"
         skip = begin.line - opening[-1].number - 1
         again = "" if tells_a_day(begin.fields or ()) else begin.raw  # each section repeats the header
-        alike = {s.number for s in sections if s.text.strip() in like}
+        alike = {s.number for s in sections if _section_title(s) in like}
+        found = [r for r in found if r.line not in {s.number for s in sections}]
         found = [r for r in found if _section_at(r, sections) in alike and (r.raw != again or r.line == begin.line)]
         closing = _closing(found, sections)
         found = [r for r in found if r.line not in {c.line for c in closing}]
@@ -143,20 +151,42 @@ def _from_text(path: Path) -> Sample:
     before = range(begin.line - skip, begin.line)
     rules = replace(rules, skip_lines=0 if all(n in blank for n in before) else skip)
     if rules.skip_lines:
-        doubts["skip_lines"] = "what stands above has another number of fields"
+        doubts["skip_lines"] = "what stands above has another number of fields, or fills few of them"
     rows = [r.fields for r in found if r.fields and len(r.fields) == usual and not r.problem]
-    odd = [r.fields for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
-    return with_header(
+    odd = [r for r in found if r.fields and len(r.fields) != usual and not r.problem and r.line > begin.line]
+    sample = with_header(
         Sample(
             "delimited",
             rules,
             None,
             tuple(rows),
             doubts,
-            odd=tuple(odd),
+            odd=tuple(r.fields or () for r in odd),
             closing=tuple(r.fields or () for r in closing),
         )
     )
+    said = other_widths(odd, len(sample.rows), rules, usual)
+    return replace(sample, doubts={**sample.doubts, "delimiter": said}) if said else sample
+
+
+def _without_titles(found: Sequence[Record], usual: int) -> list[Record]:
+    """The records without titles above the table that were filled up with delimiters: `Report;;;;`."""
+    filled = Counter(sum(map(bool, r.fields or ())) for r in found if len(r.fields or ()) == usual)
+    most = filled.most_common(1)[0][0]
+
+    def is_title(record: Record) -> bool:
+        cells = record.fields or ()
+        count = sum(map(bool, cells))
+        return len(cells) == usual and all(cells[:count]) and 2 * count <= most
+
+    begin = next((i for i, r in enumerate(found) if len(r.fields or ()) == usual and not is_title(r)), 0)
+    return [r for i, r in enumerate(found) if i >= begin or not is_title(r)]
+
+
+def _section_title(line: Line) -> str:
+    """The line in brackets without what follows it."""
+    found = _SECTION.fullmatch(line.text.strip())
+    return found["title"] if found else ""
 
 
 def _torn(path: Path, found: Sequence[Record]) -> bool:
@@ -201,7 +231,7 @@ def _alike(found: Sequence[Record], sections: Sequence[Line], begin: Record, usu
     for line in sections:
         opens = first.get(line.number)
         same = opens is not None and (opens.raw == begin.raw or (headless and tells_a_day(opens.fields or ())))
-        (like if same else unlike).append(line.text.strip())
+        (like if same else unlike).append(_section_title(line))
     return list(dict.fromkeys(like)), [t for t in dict.fromkeys(unlike) if t not in like]
 
 
@@ -264,7 +294,10 @@ def _from_json(lines: Sequence[Line]) -> Sample:
             found.append(dict(_flat(read_object(line.text), "")))
         except Unfit:
             continue
-    names = tuple(dict.fromkeys(key for record in found for key in record if key))
+    keys = tuple(dict.fromkeys(key for record in found for key in record if key))
+    inner = {key[: m.start()] for key in keys for m in re.finditer(r"[.]", key)}
+    # An object that is null now and then is no column of its own.
+    names = tuple(k for k in keys if k not in inner or any(record.get(k) for record in found))
     rows = tuple(tuple(record.get(n, "") for n in names) for record in found)
     return Sample("json_lines", TextRules(), names, rows)
 

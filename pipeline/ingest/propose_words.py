@@ -21,7 +21,9 @@ COLUMN_ROOTS: Final[Mapping[str, str]] = {
     "feeder": "feeder fed feederid magazin zubringer förderer foerderer zuführung zufuehrung フィーダ フィーダー",
     "slot": "slot place platz stellplatz rüstplatz track slotno スロット",
     "lane": "lane spur レーン",
-    "part": "part partno partnumber component comp item material teil teilenummer bauteil artikel sachnummer 部品 品番",
+    "part": (
+        "part pn partno partnumber component comp item material teil teilenummer bauteil artikel sachnummer 部品 品番"
+    ),
     "package": "package pkg case bauform gehäuse gehaeuse パッケージ",
     "reel": "reel reelid rolle rollenid spule リール",
     "previous_reel": "previousreel before vorher vorigerolle 前リール",
@@ -38,7 +40,7 @@ COLUMN_ROOTS: Final[Mapping[str, str]] = {
     "dx": "dx offx offsetx xoffset xoff versatzx x",
     "dy": "dy offy offsety yoffset yoff versatzy y",
     "dangle": "dangle angle theta offsetangle winkel drehung 角度",
-    "attempts": "attempts picks pickcount picked pick pickup pickups aufnahmen 吸着数 吸着回数",
+    "attempts": "attempts tries picks pickcount picked pick pickup pickups aufnahmen aufgenommen 吸着数 吸着回数",
     "placed": "placed placements placement mounted bestückt bestueckt verbaut 実装数 搭載数",
     "not_placed": "notplaced unplaced lost nichtbestückt 未実装",
     "missed": (
@@ -141,6 +143,23 @@ COUNT_ROOTS: Final[Mapping[str, str]] = {
 }
 """Roots for columns of counts: how a pick ended is counted under the same words as it is told."""
 
+_LOST: Final = re.compile(
+    r"\b(err|fail|miss|reject|refus)|(err|errs|fail|fails|miss|misses)\b|error|mispick|fehl|ausschuss|abgelehnt"
+    r"|ミス|エラー|不良"
+)
+"""What a count of picks or placed parts is not called; looked for in words with blanks between them."""
+_LOST_HOW: Final = (
+    ("missed", re.compile(r"pick|suction|vac|vak|aufnahm|吸着")),
+    ("rejected", re.compile(r"vis|recog|camera|optic|erkenn|認識")),
+    ("dropped", re.compile(r"drop|lost|verloren|落下")),
+)
+"""Where the loss came about, as such a name says beside it."""
+_COUNTED: Final = re.compile(r"count|cnt|anzahl|qty|quantity|menge|changes|wechsel|total|回数|個数")
+
+
+OUTCOMES_COUNTED: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned")
+"""Counts whose names an id does not have."""
+
 
 def bare(text: str) -> str:
     """Small letters, digits and signs of other scripts only.
@@ -149,6 +168,16 @@ def bare(text: str) -> str:
     ('nozzleid', 'düsenr', 'ng')
     """
     return re.sub(r"[\W_]+", "", unicodedata.normalize("NFKC", text).casefold())
+
+
+def _words(text: str) -> str:
+    """The words of a title in small letters, with blanks between them.
+
+    >>> _words("PickErr_cnt [Stk.]")
+    'pick err cnt stk'
+    """
+    parts = (bare(p) for p in re.split(r"[\W_]+|(?<=[a-z])(?=[A-Z])", text))
+    return " ".join(p for p in parts if p)
 
 
 def roots_score(text: str, roots: str) -> int:
@@ -176,6 +205,44 @@ def roots_score(text: str, roots: str) -> int:
             continue
         best = max(best, level + min(len(root), 99))
     return best
+
+
+def count_score(title: str, ours: str, roots: Mapping[str, str]) -> int:
+    """How well a title fits one of our counts, on the scale of `roots_score`; a unit in brackets does not count.
+
+    A count of losses is no count of picks, whatever it is called: "Pick errors" are missed picks.
+
+    >>> [count_score("Pick Err [pcs]", c, COLUMN_ROOTS) // 100 for c in ("attempts", "missed", "rejected")]
+    [0, 3, 0]
+    """
+    plain = re.sub(r"[\[(][^\])]*[\])]", " ", title)
+    lost = _LOST.search(_words(plain)) is not None
+    if lost and ours in ("attempts", "placed"):
+        return 0
+    how = next((c for c, words in _LOST_HOW if lost and words.search(bare(plain))), None)
+    if how is not None and how != ours and ours in ("missed", "rejected", "dropped"):
+        return 0
+    score = max(roots_score(t, f"{roots.get(ours, '')} {ours}") for t in (title, plain))
+    return max(score, 310) if how == ours else score
+
+
+def count_word(title: str) -> str | None:
+    """The count that a title surely is of, under the words for outcomes too; None where it is of none."""
+    scored = [(count_score(title, c, COUNT_ROOTS), c) for c in COUNT_ROOTS]
+    top = max(s for s, _ in scored)
+    return next(c for s, c in scored if s == top) if top >= 300 else None
+
+
+def is_count(title: str, roots: str) -> bool:
+    """True if a title that fits the roots of an id is one of a count: it says so, and its last word is none of the id.
+
+    >>> [is_count(t, COLUMN_ROOTS["nozzle"]) for t in ("NZ-001 Picks", "Nozzle errors", "Pick nozzle", "Nozzle No")]
+    [True, True, False, False]
+    """
+    if roots_score(_words(title).rpartition(" ")[2], roots) >= 300:
+        return False
+    said = _LOST.search(_words(title)) or _COUNTED.search(bare(title))
+    return said is not None or any(count_score(title, c, COLUMN_ROOTS) >= 300 for c in OUTCOMES_COUNTED)
 
 
 def best_word(text: str, choices: Mapping[str, str], allowed: Iterable[str]) -> tuple[str | None, bool]:

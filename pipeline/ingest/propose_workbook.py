@@ -2,13 +2,15 @@
 
 In:    a workbook that `open_source` has checked.
 Out:   `Sample`.
-After: of several sheets the one with the most rows that hold a date was taken, and the choice is marked as unsure.
+After: of several sheets the one with the most rows that hold a date was taken, hidden ones last; the choice is marked.
 """
 
 from __future__ import annotations
 
 import warnings
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -22,6 +24,8 @@ MOST_SHEETS: Final = 30
 """Sheets looked at."""
 LOOKED_AT: Final = 300
 """Rows by which a sheet is judged."""
+NEAR: Final = 0.1
+"""Share of the rows of a log that a hidden sheet holds, with which a sheet that is not hidden goes before it."""
 
 
 def from_workbook(path: Path) -> Sample:
@@ -32,9 +36,11 @@ def from_workbook(path: Path) -> Sample:
         doubts: dict[str, str] = {}
         sheet: Place | None = None
         if len(titles) > 1:
-            sheet = max(range(1, min(len(titles), MOST_SHEETS) + 1), key=lambda place: (_likeness(path, place), -place))
-            shown = ", ".join(f'"{t}"' for t in titles[:MOST_SHEETS])
-            doubts["sheet"] = f'there are {len(titles)}: {shown}; "{titles[sheet - 1]}" looks most like a log'
+            sheet = _chosen(path, [hidden for _, hidden in titles[:MOST_SHEETS]])
+            shown = ", ".join(f'"{t}"' + " (hidden)" * hidden for t, hidden in titles[:MOST_SHEETS])
+            title, hidden = titles[sheet - 1]
+            but = ", but it is hidden: nobody may see what is read" if hidden else ""
+            doubts["sheet"] = f'there are {len(titles)}: {shown}; "{title}" looks most like a log{but}'
         rows = list(islice(sheet_rows(path, sheet), MOST_ROWS))
     full = [(n, tuple(cells)) for n, cells in rows if any(cells)]
     if not full:
@@ -47,6 +53,7 @@ def from_workbook(path: Path) -> Sample:
     usual = Counter(sum(map(bool, cells)) for _, cells in full).most_common(1)[0][0]
     # Titles above the table fill fewer cells than the table does.
     begin = next(i for i, (_, cells) in enumerate(full) if sum(map(bool, cells)) >= 0.7 * usual)
+    begin -= _merged_down([cells for _, cells in full], begin)
     skip = full[begin][0] - 1 if begin else 0
     if skip:
         doubts["skip_lines"] = "the rows above fill fewer cells"
@@ -56,9 +63,30 @@ def from_workbook(path: Path) -> Sample:
     if sample.names is None:
         return sample
     used = max((i for i, n in enumerate(sample.names, 1) if n), default=width)  # cells beyond it would be refused
-    return Sample(
-        *("workbook", sample.rules, sample.names[:used], tuple(r[:used] for r in sample.rows), sample.doubts, sheet)
-    )
+    if any(any(row[used:]) for row in sample.rows):
+        head = sample.rules.header_rows if sample.rules.header else 0
+        rules = replace(rules, header=False, skip_lines=full[begin + head - 1][0])
+        doubts["header"] = f"column {used + 1} holds values and has no name: columns are given by their places"
+        return replace(sample, rules=rules, names=None, doubts=doubts)
+    return replace(sample, names=sample.names[:used], rows=tuple(r[:used] for r in sample.rows))
+
+
+def _merged_down(rows: Sequence[Sequence[str]], begin: int) -> int:
+    """1 if the row above belongs to the header: it names a column that the row below leaves empty, and data do not."""
+    if not begin:
+        return 0
+    above, head, below = rows[begin - 1], rows[begin], rows[begin + 1 :][:LOOKED_AT]
+    unnamed = [i for i, c in enumerate(above) if c and not (i < len(head) and head[i])]
+    filled = [sum(i < len(row) and bool(row[i]) for row in below) for i in unnamed]
+    return int(not tells_a_day(head) and any(2 * n > len(below) for n in filled))
+
+
+def _chosen(path: Path, hidden: Sequence[bool]) -> int:
+    """Place of the sheet that looks most like a log; a hidden one only where no other comes near."""
+    like = {place: _likeness(path, place) for place in range(1, len(hidden) + 1)}
+    most = max(like.values())[0]
+    near = [p for p, found in like.items() if not hidden[p - 1] and found[0] >= NEAR * most]
+    return max(near or like, key=lambda place: (like[place], -place))
 
 
 def _likeness(path: Path, place: int) -> tuple[int, int]:

@@ -11,7 +11,7 @@ import zipfile
 from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import duckdb
 import openpyxl
@@ -318,12 +318,23 @@ def test_parquet(tmp_path: Path) -> None:
     assert got.refused == [(4, "2026-11-16 06:00:03.500000;M1;0402;XX;17;0.1", got.refused[0][2])]
 
 
-def test_parquet_times_with_a_zone_are_instants(tmp_path: Path) -> None:
-    at = pl.Series("T", [datetime(2026, 11, 16, 6)]).dt.replace_time_zone("Europe/Berlin")
+@pytest.mark.parametrize("unit", ["ms", "us", "ns"])
+@pytest.mark.parametrize(
+    ("zone", "form", "utc"),
+    [
+        ("Europe/Berlin", "%Y-%m-%d %H:%M:%S.%f%z", datetime(2026, 11, 16, 5, 0, 0, 250_000)),
+        ("Asia/Kathmandu", "%Y-%m-%d %H:%M:%S.%f%z", datetime(2026, 11, 16, 0, 15, 0, 250_000)),
+        (None, "%Y-%m-%d %H:%M:%S.%f", datetime(2026, 11, 16, 6, 0, 0, 250_000)),
+    ],
+)
+def test_parquet_times_with_a_zone_are_instants(
+    tmp_path: Path, unit: Literal["ms", "us", "ns"], zone: str | None, form: str, utc: datetime
+) -> None:
+    at = pl.Series("T", [datetime(2026, 11, 16, 6, 0, 0, 250_000)]).cast(pl.Datetime(unit)).dt.replace_time_zone(zone)
     frame = pl.DataFrame([at]).with_columns(M=pl.lit("M1"), N=pl.lit("N"), R=pl.lit("OK"), E=pl.lit(""), X=pl.lit(1))
     frame.write_parquet(tmp_path / "p")
-    mapping = mapping_for("parquet", "%Y-%m-%d %H:%M:%S.%f%z")
-    assert stage(tmp_path, (tmp_path / "p").read_bytes(), mapping).one("time") == [datetime(2026, 11, 16, 5)]
+    got = stage(tmp_path, (tmp_path / "p").read_bytes(), mapping_for("parquet", form))
+    assert (got.refused, got.one("time")) == ([], [utc])
 
 
 def test_parquet_that_is_cut_off_or_a_bomb(tmp_path: Path) -> None:

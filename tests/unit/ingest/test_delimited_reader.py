@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import gzip
+import random
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -360,3 +361,59 @@ def test_a_text_for_nothing_may_hold_the_quote_and_the_delimiter(tmp_path: Path,
     text = HEAD + "".join(f"2026-11-16 06:00:00;M1;N1;OK;{c};0.5\n" for c in cells)
     got = stage(tmp_path, text, MAPPING.replace("[time]", rules))
     assert (got.one("reason"), got.refused) == ([None, None, None, None, "7", None, "--"], [])
+
+
+# Rows that lack empty fields at their end -----------------------------------------------------------------------------
+
+FILL = MAPPING.replace('delimiter = ";"', 'delimiter = ";"\nshort_rows = "fill"')
+
+
+def test_short_rows_are_filled_where_the_mapping_says_so(tmp_path: Path) -> None:
+    good = "2026-11-16 06:00:0{};M1;{};{}\n"
+    text = HEAD + good.format(0, "N1", "OK") + good.format(1, '"N;2"', "NG;17") + good.format(2, "N3", "NG;17;0.5;;")
+    text += good.format(3, "N4", "OK;;0.5") + good.format(4, "N5", "OK;;;x") + "2026-11-16 06:00:05;M1\n"
+    got = stage(tmp_path, text, FILL)
+    assert got.rows("line, nozzle, outcome, reason, dx") == [
+        (2, "N1", "placed", None, None),
+        (3, "N;2", "rejected", "17", None),
+        (4, "N3", "rejected", "17", 0.5),
+        (5, "N4", "placed", None, 0.5),
+    ]
+    assert [(line, reason) for line, _, reason in got.refused] == [
+        (6, "7 fields found, 6 expected. Line refused."),
+        (7, 'outcome is missing: column "R" is empty. Line refused.'),
+    ]
+
+
+def test_short_rows_read_as_the_same_rows_filled_up(tmp_path: Path) -> None:
+    rng = random.Random(7)
+    full = []
+    for _ in range(120):
+        row = ["2026-11-16 06:00:00", "M1", rng.choice(["N1", '"N;1"', '"N""1"']), rng.choice(["OK", "NG"])]
+        full.append([*row, rng.choice(["", "17"]), rng.choice(["", "", "0.5"])])
+    short = []
+    for row in full:
+        kept = max(i for i, cell in enumerate(row, 1) if cell)
+        short.append([*row[: rng.randint(kept, 6)], *([""] * rng.randint(0, 2) if kept == 6 else [])])
+    made = [HEAD + "".join(";".join(row) + "\n" for row in rows) for rows in (full, short)]
+    first, second = (stage(tmp_path, text, mapping) for text, mapping in zip(made, (MAPPING, FILL), strict=True))
+    wanted = "line, time, machine, nozzle, outcome, reason, dx"
+    assert made[0] != made[1]
+    assert (first.rows(wanted), first.refused) == (second.rows(wanted), second.refused)
+    assert len(first.one("line")) == 120
+
+
+def test_short_rows_without_a_header_are_as_wide_as_the_widest(tmp_path: Path) -> None:
+    names = dict(zip("TMNREX", range(1, 7), strict=True))
+    places = FILL.replace('["T"]', "[1]").replace("[text]", "[text]\nheader = false")
+    for name, place in names.items():
+        places = places.replace(f'= "{name}"', f"= {place}")
+    text = "2026-11-16 06:00:00;M1;N1;OK\n" * 3 + "2026-11-16 06:00:00;M1;N1;NG;17;0.5\n"
+    got = stage(tmp_path, text, places)
+    assert (got.one("outcome"), got.one("dx"), got.refused) == (["placed"] * 3 + ["rejected"], [None] * 3 + [0.5], [])
+
+
+def test_an_open_quote_in_a_short_row_goes_on_in_the_next_line(tmp_path: Path) -> None:
+    text = HEAD + '2026-11-16 06:00:00;M1;"N\n1";OK\n' + GOOD
+    got = stage(tmp_path, text, FILL)
+    assert (got.rows("line, nozzle"), got.refused) == ([(2, "N\n1"), (4, "N1")], [])

@@ -6,6 +6,8 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+import pytest
+
 from tests.fixtures_delimited import stage
 
 
@@ -23,6 +25,24 @@ def test_counters(tmp_path: Path) -> None:
     assert got.rows("grain, attempts, start") == [("nozzle", n, datetime(2026, 11, 16, 4)) for n in (5, 7)]
     assert [n for n, _, _ in got.refused] == [3, 4, 5, 6, 8]
     assert got.refused[0][2] == 'attempts "1E5" in column "A" is not a whole number of 0 or more. Line refused.'
+
+
+@pytest.mark.parametrize(
+    ("rules", "cells", "counts"),
+    [
+        ("", ["1780.0", "5.00", "0.000000", "1780.5", "1.000", "5.", "5,0"], [1780, 5, 0]),
+        ('decimal = ","\nthousands = "."', ["1780,0", "1.780,00", "1.780", "1780.0", "1,780"], [1780, 1780, 1780]),
+    ],
+)
+def test_counts_with_a_fraction_of_zeros_are_whole(
+    tmp_path: Path, rules: str, cells: list[str], counts: list[int]
+) -> None:
+    """As they come out of a frame or a sheet. Three zeros may be thousands, which the mapping does not name."""
+    mapping = other("counter", 'machine="M"\nattempts="A"', '[constants]\ngrain = "nozzle"\n[text]\ndelimiter=";"\n')
+    text = "T;M;A\n" + "".join(f"2026-11-16 06:00;M1;{c}\n" for c in cells)
+    got = stage(tmp_path, text, mapping + rules)
+    assert got.one("attempts") == counts
+    assert [line for line, *_ in got.refused] == list(range(2 + len(counts), 2 + len(cells)))
 
 
 def test_the_begin_of_an_interval_at_a_clock_change(tmp_path: Path) -> None:

@@ -231,6 +231,7 @@ def test_a_mapping_of_a_workbook_with_filters(tmp_path: Path) -> None:
         ("header_rows = 2", "header_rows = 0", 11, "between 1 and 20"),
         ("header_rows = 2", "header_rows = 2\nheader = false", 11, "header is false"),
         ("header_rows = 2", 'delimiter = ";"', 11, 'has no "delimiter"'),
+        ("header_rows = 2", 'short_rows = "fill"', 11, 'has no "short_rows"'),
         ("skip_end = 1", "skip_end = -1", 12, "between 0 and 10000"),
         ('column = "KIND"', 'colum = "KIND"', 15, 'Did you mean "column"'),
         ('column = "KIND"', "column = 0", 15, "place from 1"),

@@ -319,7 +319,8 @@ def test_hostile_names_and_texts_stay_text(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        ("a;b\n1;2\n", "no column holds a date"),
+        ("a;b\n1;2\n", "no column holds a date with the time of day that is recognised"),
+        ("a;b\n06h00 on day 16 of 11/2026;2\n", "write a mapping with [time] by hand"),
         ("t;b\nNov 16 06:00:00;2\n", "The dates have no year"),
         ("t;b\n16-Dez-2026 06:00:00;2\n", "Names of months are read in English only"),
         ("t;b\nMo 16.11.2026 06:00;2\n", "Names of days are read in English only"),
