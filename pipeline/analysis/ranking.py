@@ -34,15 +34,14 @@ from pipeline.analysis.attribution_model import ONLY_REJECTS
 from pipeline.analysis.judged_items import Items, log_odds
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
-from pipeline.analysis.overage_parts import miss_shares
-from pipeline.analysis.overage_pooling import share_of
+from pipeline.analysis.prices import price_by_item, with_price
 from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
 from pipeline.estimators.dispersion import of_runs
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
 from pipeline.schema.words import LOSSES, several
-from pipeline.settings import Costs, Plant, Statistics
+from pipeline.settings import Plant, Statistics
 
 FloatArray = NDArray[np.float64]
 
@@ -118,11 +117,11 @@ def rank(
     A counter does not say which parts a nozzle ran, so that its suspects cannot be told from what they worked with.
     """
     usable, left_out = drop_uneven_keys(cells.filter(pl.col("grain") == "joint"))
-    joint = _with_price(usable, parts, plant.costs)
+    joint = with_price(usable, parts, plant.costs)
     before = tuple(drop_uneven_keys(c.filter(pl.col("grain") == "joint"))[0] for c in earlier)
     found: list[_Fitted] = []
     for source in (None, *counted):
-        priced = joint if source is None else _with_price(source.cells, parts, plant.costs)
+        priced = joint if source is None else with_price(source.cells, parts, plant.costs)
         past = before if source is None else source.earlier
         for loss in LOSSES:
             frame = with_chances(priced, loss)
@@ -244,27 +243,6 @@ def _note(source: Counted) -> str:
     )
 
 
-def _with_price(cells: pl.DataFrame, parts: pl.DataFrame, costs: Costs) -> pl.DataFrame:
-    """Add the price of one part to every cell."""
-    prices = parts.select("part", pl.col("unit_cost").alias("price"))
-    return cells.join(prices, on="part", how="left", maintain_order="left").with_columns(
-        pl.col("price").fill_null(costs.default_part)
-    )
-
-
-def price_of(loss: str, plant: Plant) -> pl.Expr:
-    """What one loss costs: the part where it is used up, and the machine's time for the retry."""
-    retry = plant.costs.machine_hour * plant.costs.retry_seconds / 3600.0
-    gone = share_of(miss_shares(plant)) * pl.col("price")
-    if loss == "missed":
-        return gone + retry
-    if loss == "all":
-        lost = pl.col("missed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
-        used = gone * pl.col("missed") + pl.col("price") * (lost - pl.col("missed"))
-        return pl.when(lost > 0).then(used / lost).otherwise(pl.col("price")) + retry
-    return pl.col("price") + retry
-
-
 def adjust(found: list[Attribution]) -> list[dict[str, FloatArray]]:
     """q-values by kind for each attribution, over all kinds of all of them together; an item counts once, whatever it
     stands for."""
@@ -293,18 +271,6 @@ def _of_twins(tables: dict[str, Items], q_values: dict[str, FloatArray]) -> dict
     return found
 
 
-def _price_by_item(frame: pl.DataFrame, kind: str, loss: str, plant: Plant) -> dict[str, float]:
-    """Mean price of a loss of each item: over its losses, or over its chances where it has none."""
-    weight = pl.col("losses") + pl.col("chances") * 1e-6
-    table = (
-        frame.with_columns(items.key(kind).alias("_key"), price_of(loss, plant).alias("_price"))
-        .drop_nulls("_key")
-        .group_by("_key", maintain_order=True)
-        .agg(((pl.col("_price") * weight).sum() / weight.sum()).alias("_mean"))
-    )
-    return dict(table.iter_rows())
-
-
 def odds_ratios(table: Items, confidence: float) -> FloatArray:
     """Adjusted odds ratio of every item against a healthy peer, its lower and its upper end: shape (3, n)."""
     return np.asarray(np.exp(log_odds(table.effect, table.variance, confidence)))
@@ -330,7 +296,7 @@ def _suspects(
     loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
 ) -> list[Suspect]:
     settings = plant.statistics
-    prices = _price_by_item(frame, table.kind, loss, plant)
+    prices = price_by_item(frame, table.kind, loss, plant)
     machines = _only_machine(frame, table.kind)
     sizes = odds_ratios(table, settings.confidence)
     expected_losses = table.expected * attribution.run_length

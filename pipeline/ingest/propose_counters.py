@@ -30,11 +30,21 @@ MOST_LESS: Final = 0.02
 """Share of the rows in which there may be fewer picks than what came of them, by counts read at different moments."""
 
 
+ITEMS: Final = {
+    "nozzle": "nozzle or spindle",
+    "feeder": "feeder or slot",
+    "part": "part, reel or lot",
+    "machine": "machine",
+}
+
+
 def grain_of(columns: Iterable[str]) -> tuple[str, str]:
     """Which keys the counts are for, and the doubt: one kind of item, unless the log names both ends of a pick.
 
     >>> grain_of(["machine", "slot", "placed"])[0], grain_of(["spindle", "placed"])[0]
     ('feeder', 'nozzle')
+    >>> grain_of(["machine", "part", "placed"])[0]
+    'part'
     """
     there = set(columns)
     pickers = [c for c in PICKERS if c in there]
@@ -44,9 +54,9 @@ def grain_of(columns: Iterable[str]) -> tuple[str, str]:
             "joint",
             f"{pickers[0]} and {carriers[0]} stand side by side: each count must be for that combination of both",
         )
-    grain = "feeder" if carriers else "nozzle" if pickers else "machine"
-    item = {"nozzle": "nozzle or spindle", "feeder": "feeder or slot", "machine": "machine"}[grain]
-    return grain, f"by its columns: each line counts the picks of one {item}"
+    places = there.intersection(("feeder", "slot", "lane"))
+    grain = "feeder" if places else "part" if carriers else "nozzle" if pickers else "machine"
+    return grain, f"by its columns: each line counts the picks of one {ITEMS[grain]}"
 
 
 def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:

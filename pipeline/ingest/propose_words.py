@@ -133,7 +133,7 @@ VALUE_ROOTS: Final[Mapping[str, Mapping[str, str]]] = {
         "slot": "slot",
         "machine": "machine unit maschine 設備",
     },
-    "grain": {"nozzle": "nozzle", "feeder": "feeder", "machine": "machine", "joint": "joint"},
+    "grain": {"nozzle": "nozzle", "feeder": "feeder", "part": "part", "machine": "machine", "joint": "joint"},
     "good": {"true": "true ok good pass gut 1 yes ja", "false": "false ng bad fail schlecht 0 no nein"},
 }
 

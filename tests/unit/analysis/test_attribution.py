@@ -122,6 +122,32 @@ def test_losses_too_many_are_those_above_the_healthy_ones(twins: bool) -> None:
         assert (other.expected <= other.chances).all(), "nobody is expected to lose more than it picked"
 
 
+def test_what_a_nozzle_lost_before_it_was_mended_does_not_convict_its_spindle() -> None:
+    """Until the sixth shift a nozzle misses eight times as often, always on the same spindle; then it is replaced."""
+    until = datetime.fromisoformat("2026-11-18T06:00:00")
+    item, convicted = ("nozzle", "N4"), {"as it is": 0, "mended": 0}
+    for seed in range(6):
+        cells = small_week(seed=seed, machines=3)
+        early = pl.col("shift") < until
+        there = (pl.col("machine") == "M0") & (pl.col("spindle") == "4")
+        moved = pl.when(early & there).then(pl.lit("N4")).when(early & (pl.col("nozzle") == "N4")).then(pl.lit("N5"))
+        cells = cells.with_columns(moved.otherwise("nozzle").alias("nozzle"))
+        bad = cells.select(early & (pl.col("nozzle") == "N4")).to_series().to_numpy()
+        more = pl.Series(np.random.default_rng(seed).binomial(cells["placed"].to_numpy(), np.where(bad, 0.045, 0.0)))
+        added = [(pl.col(c) + more).alias(c) for c in ("missed", "missed_runs", "lost_runs")]
+        cells = cells.with_columns(*added, placed=pl.col("placed") - more, first_tries=pl.col("first_tries") - more)
+        frame = with_chances(cells, "missed")
+        whole = attribute(frame, SETTINGS)
+        others = attribute(frame, SETTINGS, mended={item: until - timedelta(hours=1)})
+        convicted["as it is"] += any(name[0] == "spindle" for name in whole.released)
+        convicted["mended"] += any(name != item for name in others.released)
+        at = others.items["nozzle"].keys.index("N4")
+        assert others.items["nozzle"].effect[at] == whole.items["nozzle"].effect[at], "it has its whole week"
+        assert others.items["nozzle"].keys == whole.items["nozzle"].keys
+    assert convicted["mended"] == 0
+    assert convicted["as it is"] >= 3
+
+
 def test_what_explains_the_losses_worse_than_nothing_is_no_rival() -> None:
     """One head of four loses five times as many; its machine's other head is as good as those of the other machine."""
     cells = small_week(seed=3, machines=4)

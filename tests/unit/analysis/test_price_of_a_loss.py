@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.analysis.ranking import price_of
+from pipeline.analysis.prices import price_of
 from pipeline.settings import Buying, Costs, Plant
 
 PLANT = Plant(

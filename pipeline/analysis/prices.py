@@ -1,0 +1,48 @@
+"""What a loss costs: the part where it is used up, and the machine's time for the retry.
+
+In:    a week's cells (CELLS), the part table, the plant's costs.
+Out:   cells with the price of their part; the price of one loss, by cell and by item.
+After: a missed pick costs the share of the part that its kind of feeder moves on by.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.analysis import items
+from pipeline.analysis.overage_parts import miss_shares
+from pipeline.analysis.overage_pooling import share_of
+from pipeline.settings import Costs, Plant
+
+
+def with_price(cells: pl.DataFrame, parts: pl.DataFrame, costs: Costs) -> pl.DataFrame:
+    """Add the price of one part to every cell."""
+    prices = parts.select("part", pl.col("unit_cost").alias("price"))
+    return cells.join(prices, on="part", how="left", maintain_order="left").with_columns(
+        pl.col("price").fill_null(costs.default_part)
+    )
+
+
+def price_of(loss: str, plant: Plant) -> pl.Expr:
+    """What one loss costs: the part where it is used up, and the machine's time for the retry."""
+    retry = plant.costs.machine_hour * plant.costs.retry_seconds / 3600.0
+    gone = share_of(miss_shares(plant)) * pl.col("price")
+    if loss == "missed":
+        return gone + retry
+    if loss == "all":
+        lost = pl.col("missed") + pl.col("rejected") + pl.col("dropped") + pl.col("unknown")
+        used = gone * pl.col("missed") + pl.col("price") * (lost - pl.col("missed"))
+        return pl.when(lost > 0).then(used / lost).otherwise(pl.col("price")) + retry
+    return pl.col("price") + retry
+
+
+def price_by_item(frame: pl.DataFrame, kind: str, loss: str, plant: Plant) -> dict[str, float]:
+    """Mean price of a loss of each item: over its losses, or over its chances where it has none."""
+    weight = pl.col("losses") + pl.col("chances") * 1e-6
+    table = (
+        frame.with_columns(items.key(kind).alias("_key"), price_of(loss, plant).alias("_price"))
+        .drop_nulls("_key")
+        .group_by("_key", maintain_order=True)
+        .agg(((pl.col("_price") * weight).sum() / weight.sum()).alias("_mean"))
+    )
+    return dict(table.iter_rows())
