@@ -28,9 +28,17 @@ from pipeline.analysis.rates import rate, trend
 from pipeline.analysis.standardise import item_days
 from pipeline.findings.model import Measured, Rate, RecognitionFinding, Suspect
 from pipeline.findings.names import of_machine
+from pipeline.schema.words import several
 from pipeline.settings import Statistics
 
 LEAST_REJECTS: Final = 5
+NOT_ALIKE: Final = 0.001
+APART: Final = 1.5
+MOST: Final = 0.6
+"""A part's rejects come with some nozzles if a test of all being alike has a p below the first, and those that refuse
+it so many times as often as all do have this share of them. Common practice, no source."""
+SHOWN: Final = 4
+
 LEAST_MEASURED: Final = 5
 """Measured values below which no mean is given."""
 
@@ -101,6 +109,7 @@ def _finding(
     measured = _measured(measurements.filter(pl.col("part") == part), settings.confidence)
     main = str(counts["reason_group"][0]) if len(counts) else "other"
     weekly = item_days(days, "part", part, "rejected", "week")
+    mostly = _mostly(mine, dispersion)
     methods = row["method"]
     lights = own["lighting"].drop_nulls().unique().sort().to_list()
     return RecognitionFinding(
@@ -113,7 +122,7 @@ def _finding(
         flagged=culprit is not None,
         by_itself=culprit is not None and (culprit.kind == "part" or f"part {part}" in culprit.not_separable_from),
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
-        follows=_follows(culprit) if minor is None else f"{_follows(minor)}; too small to flag",
+        follows=_follows(culprit, mostly) if minor is None else f"{_follows(minor, mostly)}; too small to flag",
         since=culprit.since if culprit else None,
         measured=measured,
         lots=_split(mine, "lot", settings, dispersion),
@@ -159,14 +168,38 @@ def _culprit(part: str, mine: pl.DataFrame, own: pl.DataFrame, flagged: list[Sus
     return best[1] if best else None
 
 
-def _follows(culprit: Suspect | None) -> str:
+def _mostly(mine: pl.DataFrame, dispersion: float) -> str | None:
+    """The nozzles, or spindles, that a part's rejects come with, where its rate differs between them beyond chance."""
+    for by in ("nozzle", "spindle"):
+        keyed = mine.with_columns(items.key(by).alias("_key")).drop_nulls("_key")
+        table = keyed.group_by("_key").agg(pl.col("losses").sum(), pl.col("chances").sum())
+        table = table.filter(pl.col("chances") > 0).sort("_key")
+        losses, chances = table["losses"].to_numpy(), table["chances"].to_numpy()
+        total = losses.sum()
+        if len(table) < 2 or total < LEAST_REJECTS or total == chances.sum():
+            continue
+        expected = total * chances / chances.sum()
+        chi2 = float((((losses - expected) ** 2) / expected).sum()) / max(dispersion, 1.0)
+        worse = losses >= APART * expected
+        if stats.chi2.sf(chi2, len(table) - 1) > NOT_ALIKE or losses[worse].sum() < MOST * total:
+            continue
+        order = sorted(np.flatnonzero(worse), key=lambda i: (-losses[i], i))
+        names = [items.label(by, table["_key"][int(i)]).removeprefix(f"{by} ") for i in order]
+        more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+        return f"{several(by) if len(names) > 1 else by} {', '.join(names[:SHOWN])}{more}"
+    return None
+
+
+def _follows(culprit: Suspect | None, mostly: str | None = None) -> str:
     if culprit is None:
         return "nothing in particular"
     where = of_machine(culprit.kind, culprit.machine, culprit.id)
     named = "the part" if culprit.kind == "part" else f"{culprit.kind} {culprit.id}{where}"
     if culprit.not_separable_from:
         return f"{named}, or {' or '.join(culprit.not_separable_from)} (cannot tell)"
-    return f"{named}, whatever handles it" if culprit.kind == "part" else named
+    if culprit.kind == "part":
+        return f"the part, mostly with {mostly}" if mostly else "the part, whatever handles it"
+    return named
 
 
 def _split(mine: pl.DataFrame, by: str, settings: Statistics, dispersion: float) -> tuple[tuple[str, Rate], ...]:

@@ -17,6 +17,7 @@ it, and both rates are brought to the same mix by them before they are compared.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -46,6 +47,16 @@ RATIO_OF_CONCERN: Final = 1.5
 UNKNOWN_BURSTS: Final = 2.0
 """Dispersion taken where it has not been measured yet: more than most plants have."""
 
+HEALTHY_SPREAD: Final = 0.2
+HEALTHY_REACH: Final = 2.5
+"""Healthy items differ by about so much in log odds, and one in hundreds by so many times that: many are serviced, and
+none of them is to be looked at again for being what it is. Common practice, no source."""
+
+LEAST_ID: Final = 3
+"""Letters and digits that an id must have to be looked for in the text of a service."""
+
+MOST_WORDS: Final = 50
+
 Verdict = Literal["worked", "did not work", "got worse", "cannot say yet"]
 
 
@@ -62,8 +73,10 @@ class _Span:
         return excess if excess > 2.0 * float(np.sqrt(dispersion * max(self.expected, 1.0))) else 0.0
 
     def elevated(self, dispersion: float) -> bool:
-        """Clearly above the peers: ratio of concern reached and two standard errors beyond the expected losses."""
-        return self.clear_excess(dispersion) > 0.0 and self.losses >= RATIO_OF_CONCERN * self.expected
+        """Clearly above the peers: ratio of concern reached, and beyond chance and what healthy items differ by."""
+        chance = 4.0 * dispersion * max(self.expected, 1.0)
+        beyond = float(np.sqrt(chance + (HEALTHY_REACH * HEALTHY_SPREAD * self.expected) ** 2))
+        return self.losses - self.expected > beyond and self.losses >= RATIO_OF_CONCERN * self.expected
 
 
 def outcomes(
@@ -158,7 +171,7 @@ def without_outcome(
         keys = _keys_of(row, (counted or {}).get(row["kind"], days))
         if len(keys) != 1:
             (several if keys else unknown).append(f"{row['kind']} {row['id']}, {row['day']}")
-    found = []
+    found = _unread(services, days)
     if unknown:
         text = f"{len(unknown)} service(s) are of items that no pick of these weeks names, the last of {unknown[-1]}. "
         found.append(
@@ -169,6 +182,31 @@ def without_outcome(
         text += "whether they worked cannot be told. Log the machine."
         found.append(QualityLine("warning", "services", text, None, float(len(several)), 0.0))
     return tuple(found)
+
+
+def _unread(services: pl.DataFrame, days: pl.DataFrame) -> list[QualityLine]:
+    """Services of a whole machine whose text names an item that is in use: no pattern of plant.toml fitted it."""
+    ids = {
+        name: kind
+        for kind in ("head", "feeder", "nozzle")
+        for name in days[kind].drop_nulls().unique().to_list()
+        if len(name) >= LEAST_ID
+    }
+    named = [
+        (row, word)
+        for row in services.filter(pl.col("kind") == "machine").sort("time", "id").to_dicts()
+        for word in re.findall(r"[\w./-]+", row["note"] or "")[:MOST_WORDS]
+        if word in ids
+    ]
+    if not named:
+        return []
+    row, word = named[-1]
+    text = (
+        f"{len(named)} service(s) of a whole machine name an item in their text, the last {ids[word]} {word}, "
+        f'{row["day"]}: "{row["note"]}". Nothing is said of that item. Give plant.toml a [[maintenance]] pattern that '
+        "fits; capitals count."
+    )
+    return [QualityLine("warning", "services", text, row["machine"], float(len(named)), 0.0)]
 
 
 def _key_of(row: Mapping[str, str | None], days: pl.DataFrame) -> str | None:

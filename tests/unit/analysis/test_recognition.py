@@ -111,6 +111,20 @@ def test_what_to_do_is_what_the_ranking_says(kind: str, name: str) -> None:
     assert found.advice == advice(kind, "rejected")
 
 
+@pytest.mark.parametrize(
+    ("rejects", "follows"),
+    [
+        ([60, 40, 5, 4, 6, 5], "the part, mostly with nozzles N0, N1"),
+        ([60, 6, 5, 4, 6, 5], "the part, mostly with nozzle N0"),
+        ([20, 24, 18, 22, 19, 21], "the part, whatever handles it"),
+    ],
+)
+def test_a_part_that_some_nozzles_refuse_is_not_refused_whatever_handles_it(rejects: list[int], follows: str) -> None:
+    days = _days(*({"nozzle": f"N{i}", "rejected": n, "placed": 1000 - n} for i, n in enumerate(rejects)))
+    (found,) = _found(days, _flagged("part", None, "P1"))
+    assert found.follows == follows
+
+
 def test_expected_rejects_are_of_the_same_picks_as_those_seen() -> None:
     """A part on a machine with single picks and on one that counts: the model knows the first one's picks only."""
     days = _days({}, {"machine": "M2", "part": "P1", "rejected": 30, "placed": 970}, {"part": "P2", "rejected": 8})

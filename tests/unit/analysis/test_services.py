@@ -114,6 +114,16 @@ def test_of_two_services_of_one_day_the_last_is_judged() -> None:
     assert first.text == "It was replaced later on the same day: see there."
 
 
+def test_a_service_whose_text_fits_no_pattern_is_said() -> None:
+    """The message names a nozzle in capitals, which the plant's pattern does not know: it was the machine's."""
+    frame = days({f"N{i}00": [0.003] * 28 for i in range(12)})
+    whole = _services(kind="machine", item="M1").with_columns(note=pl.lit("NOZZLE N000 WASHED"))
+    (line,) = without_outcome(whole, frame)
+    assert (line.level, line.machine, line.value) == ("warning", "M1", 1.0)
+    assert f'nozzle N000, {day_name(14)}: "NOZZLE N000 WASHED"' in line.text
+    assert without_outcome(whole.with_columns(note=pl.lit("belts greased, N1")), frame) == ()
+
+
 def test_what_is_on_no_machine_any_more_is_not_to_be_looked_at() -> None:
     failed = _one([0.03] * 28, 1)
     assert failed.verdict == "did not work"
