@@ -39,7 +39,9 @@ def test_lines_to_order_come_first_due_first_with_their_reason() -> None:
 
 def test_stock_of_a_part_of_two_builds_is_not_counted_against_each() -> None:
     bundle = rich_bundle(overages=3)
-    one = dataclasses.replace(bundle.overage[0], need=90, extra=10, stock=60, on_order=0, buy=40, part="P", build="A")
+    one = dataclasses.replace(
+        bundle.overage[0], need=90, extra=10, kit=100, stock=60, on_order=0, buy=40, part="P", build="A"
+    )
     two = dataclasses.replace(one, build="B", buy=100)
     shared = page_buyer.section(dataclasses.replace(bundle, overage=(one, two)), limit=30).to_order
     assert [(row[5].text, row[5].small) for row in shared.rows] == [("stock 60", "for 2 builds")] * 2
