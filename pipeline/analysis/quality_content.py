@@ -123,16 +123,25 @@ def kinds_not_told(frame: pl.DataFrame) -> list[Finding]:
 
 
 def only_losses(frame: pl.DataFrame) -> list[Finding]:
-    """Machines of whose single picks more are lost than placed: their log leaves out what went well."""
+    """Machines of whose picks more are lost than placed: their log leaves out what went well, or picks are not read.
+
+    Counters of losses beside a count of picks or placed parts have what was placed: the rest.
+    """
     found = []
-    for r in frame.filter(pl.col("this_week") & (pl.col("grain") == "joint")).iter_rows(named=True):
+    for r in frame.filter("this_week").iter_rows(named=True):
         lost, picks = r["not_placed"], r["attempts"]
         if lost < FEWEST_LOSSES or lost <= MOSTLY * picks:
             continue
+        rates = "Its rates, and those of what worked on it, are far too high."
         text = (
-            f"{lost} of the {picks} picks in its log are losses: it probably leaves out placed parts. Its rates, and "
-            "those of what worked on it, are far too high. Log placed parts as well, or map counters in its place."
+            f"{lost} of the {picks} picks in its log are losses: it probably leaves out placed parts. {rates} "
+            "Log placed parts as well, or map counters in its place."
         )
+        if r["grain"] != "joint":
+            text = (
+                f"{lost} of the {picks} picks in its {r['grain']} counters are losses: no column of picks or placed "
+                f"parts is mapped, or it is empty. {rates} Map the column that counts picks (attempts) or placed parts."
+            )
         line = QualityLine("problem", "only losses", text, r["machine"], round(lost / picks, 3), MOSTLY)
         found.append(Finding("only losses", line))
     return found
