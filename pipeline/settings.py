@@ -126,7 +126,7 @@ class Service:
 
 FAULT_KINDS = (
     *("too fast", "silent", "clock step", "clock drift", "balance", "reel count", "totals", "feeder counters"),
-    *("nozzle counters", "machine counters", "no losses", "kinds not told", "only losses"),
+    *("nozzle counters", "machine counters", "no losses", "kinds not told", "only losses", "unnamed counts"),
     *("reason change", "unknown keys"),
     *("duplicate log", "missing file"),
 )

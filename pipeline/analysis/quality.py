@@ -55,6 +55,7 @@ class Facts:
     faults: pl.DataFrame
     loss_kinds: pl.DataFrame
     counted_kinds: pl.DataFrame
+    unnamed_counts: pl.DataFrame
     reason_codes: pl.DataFrame
     key_shares: pl.DataFrame
     twins: pl.DataFrame
@@ -137,6 +138,7 @@ def plausibility(facts: Facts, plant: Plant) -> list[Finding]:
         *quality_content.not_counted(facts.counted_kinds),
         *quality_content.kinds_not_told(facts.loss_kinds),
         *quality_content.only_losses(facts.loss_kinds),
+        *quality_content.unnamed_counts(facts.unnamed_counts),
         *quality_content.reason_change(facts.reason_codes),
         *quality_content.unknown_keys(facts.machines, facts.key_shares),
         *quality_sources.duplicate_logs(facts.twins),

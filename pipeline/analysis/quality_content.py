@@ -57,6 +57,13 @@ MOSTLY: Final = 0.5
 """Share of a machine's picks above which losses cannot be all of the truth, a fraction. Common practice, no source."""
 
 
+UNNAMED_SHARE: Final = 0.05
+"""Share of the picks of counters without an item of their grain above which it is said, a fraction: a few lines of a
+log may be totals. Common practice, no source."""
+
+ITEM_NAMES: Final = {"nozzle": "neither nozzle, spindle nor head", "feeder": "neither feeder, slot, part, reel nor lot"}
+
+
 def no_losses(frame: pl.DataFrame) -> list[Finding]:
     """Kinds of loss that a machine has none of although its peers' rate makes that next to impossible.
 
@@ -123,18 +130,52 @@ def kinds_not_told(frame: pl.DataFrame) -> list[Finding]:
 
 
 def only_losses(frame: pl.DataFrame) -> list[Finding]:
-    """Machines of whose single picks more are lost than placed: their log leaves out what went well."""
+    """Machines of whose picks more are lost than placed: their log leaves out what went well, or picks are not read.
+
+    Counters of losses beside a count of picks or placed parts have what was placed: the rest.
+    """
     found = []
-    for r in frame.filter(pl.col("this_week") & (pl.col("grain") == "joint")).iter_rows(named=True):
+    for r in frame.filter("this_week").iter_rows(named=True):
         lost, picks = r["not_placed"], r["attempts"]
         if lost < FEWEST_LOSSES or lost <= MOSTLY * picks:
             continue
+        rates = "Its rates, and those of what worked on it, are far too high."
         text = (
-            f"{lost} of the {picks} picks in its log are losses: it probably leaves out placed parts. Its rates, and "
-            "those of what worked on it, are far too high. Log placed parts as well, or map counters in its place."
+            f"{lost} of the {picks} picks in its log are losses: it probably leaves out placed parts. {rates} "
+            "Log placed parts as well, or map counters in its place."
         )
+        if r["grain"] != "joint":
+            text = (
+                f"{lost} of the {picks} picks in its {r['grain']} counters are losses: no column of picks or placed "
+                f"parts is mapped, or it is empty. {rates} Map the column that counts picks (attempts) or placed parts."
+            )
         line = QualityLine("problem", "only losses", text, r["machine"], round(lost / picks, 3), MOSTLY)
         found.append(Finding("only losses", line))
+    return found
+
+
+def unnamed_counts(frame: pl.DataFrame) -> list[Finding]:
+    """Counters of nozzles or feeders that do not say of which one, and totals among them that cannot be told apart."""
+    found = []
+    for r in frame.iter_rows(named=True):
+        share = r["unnamed"] / r["attempts"] if r["attempts"] else 0.0
+        if share <= UNNAMED_SHARE and not r["merged"]:
+            continue
+        text = (
+            f"{r['unnamed']} of the {r['attempts']} picks of its {r['grain']} counters ({share:.1%}) name "
+            f"{ITEM_NAMES[r['grain']]}: no figure of one has them."
+        )
+        if r["merged"]:
+            text += (
+                f" {r['merged']} times running totals without a name stood at one time with different values: they "
+                "cannot be told apart, the highest counts, and picks are missing."
+            )
+        text += (
+            " The name may stand in the first line of a group only, or in a column that is not mapped. Have it "
+            'written in every line, or map the column; counts of the whole machine have grain = "machine".'
+        )
+        line = QualityLine("warning", "unnamed counts", text, r["machine"], round(share, 3), 0.0)
+        found.append(Finding("unnamed counts", line))
     return found
 
 

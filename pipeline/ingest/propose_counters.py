@@ -2,7 +2,8 @@
 
 In:    a `Sample` and the columns found so far.
 Out:   the constants `grain` and `running`, with what is unsure about them.
-After: totals that run on are told by their not falling: counts of intervals fall in about every second step.
+After: totals that run on are told by their not falling: counts of intervals fall in about every second step. What
+       changes beside them is named.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from pipeline.ingest.propose_sample import Sample
 
 PICKERS: Final = ("nozzle", "spindle", "head")
 CARRIERS: Final = ("feeder", "slot", "lane", "part", "reel", "lot")
+BESIDE: Final = ("nozzle_type", "package", "recipe", "method", "lighting")
 CHANCE: Final = 1 / 250
 """Chance that counts of intervals, which fall in at least every second step from one line to the next of the same keys,
 look like totals that run on: at least eight steps are needed, more where some of them fall."""
@@ -63,11 +65,56 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     """What speaks for totals that run on, or None where nothing does.
 
     indexes   our column -> place in a row of the sample; rows are taken in the order of the log
+    The steps are those of an item, whatever stands beside it, or else of all keys (rollup/sql/running_chains.sql).
     """
     counts = [i for c, i in indexes.items() if c in COUNTS and c != "remaining"]
-    keys = [i for c, i in indexes.items() if c in ("machine", *PICKERS, *CARRIERS)]
-    if not counts:
+    keys = [c for c in indexes if c in ("machine", *PICKERS, *CARRIERS, *BESIDE)]
+    item = _item(keys)
+    places = [indexes[c] for c in item]
+    last: dict[tuple[str, ...], list[str]] = {}
+    beside: set[str] = set()
+    for row in sample.rows:
+        before = last.setdefault(tuple(row[i] for i in places), row)
+        beside.update(c for c in keys if row[indexes[c]] != before[indexes[c]])
+    what = " and ".join(c for c in item if c != "machine") or "machine"
+    changing = " and ".join(c for c in keys if c in beside)
+    said = _not_falling(sample, counts, places)
+    how = f" {changing} may change beside the totals of a {what}, which go on." if changing else ""
+    if said is None and changing:
+        said = _not_falling(sample, counts, [indexes[c] for c in keys])
+        how = f" Each {what} has totals of its own for each {changing}."
+    if said is None:
         return None
+    return (
+        f"{said} from one line to the next of the same keys: totals that run on.{how} "
+        "Take the line out if each line counts for itself"
+    )
+
+
+def _item(keys: Iterable[str]) -> list[str]:
+    """The columns that name whose totals they are, of those there are.
+
+    >>> _item(["machine", "head", "spindle", "nozzle", "recipe"]), _item(["slot", "lane", "part"])
+    (['machine', 'nozzle'], ['slot', 'lane'])
+    """
+    there: list[str] = [c for c in ("machine", *PICKERS, *CARRIERS) if c in set(keys)]
+    if grain_of(there)[0] == "joint":
+        return there
+    firsts: tuple[tuple[str, ...], ...] = (
+        ("feeder",),
+        ("slot", "lane"),
+        ("part",),
+        ("reel",),
+        ("lot",),
+        ("nozzle",),
+        ("head", "spindle"),
+    )
+    names = next((f for f in firsts if any(c in there for c in f)), ())
+    return [c for c in there if c in ("machine", *names)]
+
+
+def _not_falling(sample: Sample, counts: Iterable[int], keys: Iterable[int]) -> str | None:
+    """How few steps fall, in words; None where they may be counts of intervals."""
     last: dict[tuple[str, ...], list[int]] = {}
     steps = rising = falling = 0
     for row in sample.rows:
@@ -85,10 +132,7 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     if by_chance > CHANCE or steps - falling < NOT_FALLING * steps or 2 * rising < steps:
         return None
     said = "no count falls" if not falling else f"counts fall in {falling} only, as after a reset,"
-    return (
-        f"{said} in {steps} steps from one line to the next of the same keys: totals that run on. "
-        "Take the line out if each line counts for itself"
-    )
+    return f"{said} in {steps} steps"
 
 
 def too_small(sample: Sample, indexes: Mapping[str, int]) -> str:

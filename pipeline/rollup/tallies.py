@@ -47,16 +47,17 @@ def begin(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("create or replace temp table new_hour (machine VARCHAR, hour TIMESTAMP)")
     con.execute("create or replace temp table new_switch (machine VARCHAR, time TIMESTAMP)")
     con.execute("create or replace temp table new_machine (machine VARCHAR)")
-    con.execute("create or replace temp table new_load (load_id BIGINT, has_reel_events BOOLEAN)")
+    con.execute("create or replace temp table new_load (load_id BIGINT, has_reel_events BOOLEAN, again BOOLEAN)")
 
 
-def note(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+def note(con: duckdb.DuckDBPyConnection, load_id: int, *, again: bool = False) -> None:
     """Remember which hours the staged rows touch; after they were moved into the store.
 
     load_id  the load whose rows are staged
+    again    the load has rows in the store from before
     """
     _run(con, "new_hours", prepare(con))
-    con.execute("insert into new_load values (?, ?)", [load_id, _any(con, "staged_reel_event")])
+    con.execute("insert into new_load values (?, ?, ?)", [load_id, _any(con, "staged_reel_event"), again])
 
 
 def recompute(con: duckdb.DuckDBPyConnection) -> None:
@@ -123,8 +124,10 @@ def either_hour(time: str = "time") -> str:
 def _find_differences(con: duckdb.DuckDBPyConnection, machines: str, names: Mapping[str, str]) -> None:
     if not _any(con, "counter where running") and _any(con, "duckdb_tables() where table_name = 'running_difference'"):
         con.execute("delete from running_difference")
+        con.execute("delete from running_switch")
         return
     con.execute(f"create or replace temp table counted_machine as {machines}")
+    _run(con, "running_chains", names)
     _run(con, "running", names)
 
 

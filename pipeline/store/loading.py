@@ -288,7 +288,7 @@ def _load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: 
         "first_time = least(first_time, $6), last_time = greatest(last_time, $7) where load_id = $8",
         [mapping, loaded + new, duplicate + repeated, refused, ignored + passed, first, last, load_id],
     )
-    tallies.note(con, load_id)
+    tallies.note(con, load_id, again=True)
     return LoadResult(file, dialect, read, new, read - new - refused, refused, passed)
 
 

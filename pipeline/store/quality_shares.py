@@ -14,11 +14,21 @@ import duckdb
 import polars as pl
 
 from pipeline.rollup.sources import prepare
+from pipeline.schema.tables import COUNTER
 from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.store.frames import Week
 
 KEYS: Final = ("nozzle", "feeder", "part", "reel", "lot")
 """Keys whose share of unknowns is followed from week to week."""
+
+
+COUNTS: Final = ("attempts", "placed", "missed", "rejected", "dropped", "returned", "unknown")
+
+ITEMS: Final = {
+    "nozzle": ("nozzle", "spindle", "head"),
+    "feeder": ("feeder", "slot", "part", "reel", "lot"),
+}
+"""Grain of counters -> keys of which one at least names what was counted."""
 
 
 def _since(week: Week, history: datetime) -> str:
@@ -61,6 +71,35 @@ def counted_kinds(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
             and not exists (select 1 from {prepare(con)["pick"]} p where p.machine = t.machine
                             and p.time >= timestamp '{week.start}' and p.time < timestamp '{week.end}')
             group by t.machine, t.grain order by t.machine, t.grain
+            """
+        )
+    )
+
+
+def unnamed_counts(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
+    """By machine and grain of the counters that stand for its picks: picks, picks that name no item of that grain, and
+    how many times running totals without an item stand at one time with different values (`merged`)."""
+    nobody = " or ".join(
+        f"(grain = '{grain}' and coalesce({', '.join(keys)}) is null)" for grain, keys in ITEMS.items()
+    )
+    keys = ", ".join(c.name for c in COUNTER.content() if c.type == "VARCHAR")
+    differ = " or ".join(f"min({c}) < max({c})" for c in COUNTS)
+    return pl.DataFrame(
+        con.sql(
+            f"""
+            with counted as (
+                select machine, grain, cast(sum(attempts) as BIGINT) as attempts,
+                    cast(coalesce(sum(attempts) filter ({nobody}), 0) as BIGINT) as unnamed
+                from tally where grain in ({", ".join(f"'{grain}'" for grain in ITEMS)})
+                and hour >= timestamp '{week.start}' and hour < timestamp '{week.end}' group by machine, grain),
+            one_time as (
+                select {keys}, time from {prepare(con)["counter"]}
+                where running and ({nobody}) and time >= timestamp '{week.start}' and time < timestamp '{week.end}'
+                group by {keys}, time having {differ}),
+            merged as (select machine, grain, count(*) as merged from one_time group by machine, grain)
+            select machine, grain, coalesce(attempts, 0) as attempts, coalesce(unnamed, 0) as unnamed,
+                coalesce(merged, 0) as merged
+            from counted full join merged using (machine, grain) order by machine, grain
             """
         )
     )

@@ -137,6 +137,49 @@ def test_running_counters_count_as_plain_python_does_in_any_files(rows: list[Row
     assert Counter({(t["nozzle"], t["hour"]): t["placed"] for t in tallies}) == expected  # type: ignore[misc]
 
 
+@st.composite
+def totals(draw: st.DrawFn) -> tuple[bool, list[Row]]:
+    """Whether each nozzle has a total for every recipe, and readings of two nozzles through changes of the recipe.
+
+    Totals of a recipe stand beside each other or only while it runs; they begin far apart, as lifetimes do.
+    """
+    rng = random.Random(draw(st.integers(0, 10**6)))
+    each, together = draw(st.booleans()), draw(st.booleans())
+    recipes, block = draw(st.sampled_from(["AB", "ABC"])), draw(st.integers(1, 3))
+    total: dict[tuple[int, str], int] = {}
+    rows: list[Row] = []
+    for hour in range(draw(st.integers(4 * block, 5 * block))):
+        ran = recipes[hour // block % len(recipes)]
+        for nozzle in range(2):
+            step = rng.randint(300, 700)
+            for recipe in recipes if each and together else ran:
+                key = (nozzle, recipe if each else "")
+                total[key] = total.get(key, rng.randint(10_000, 90_000)) + (step if recipe == ran else 0)
+                rows.append({"time": at(hour + 0.25), "machine": "M", "grain": "nozzle", "nozzle": f"N{nozzle}",
+                             "recipe": recipe, "attempts": total[key], "running": True})  # fmt: skip
+    return each, rows
+
+
+@settings(QUICK, max_examples=4)
+@given(totals(), SPLITS)
+def test_whose_total_it_is_is_told_by_the_data_in_any_files(
+    made: tuple[bool, list[Row]], how: tuple[int, int, bool]
+) -> None:
+    each, rows = made
+    tagged = [("counter", r) for r in rows]
+    _, tallies = _loaded(tagged, _split(tagged, how[0], how[1], again=how[2]))
+    expected: Counter[object] = Counter()
+    last: dict[object, int] = {}
+    for r in sorted(rows, key=lambda r: r["time"]):  # type: ignore[arg-type,return-value]
+        counter = (r["nozzle"], r["recipe"] if each else "")
+        expected[r["nozzle"], r["recipe"]] += r["attempts"] - last.get(counter, r["attempts"])  # type: ignore[operator,call-overload]
+        last[counter] = r["attempts"]  # type: ignore[assignment]
+    counted: Counter[object] = Counter()
+    for t in tallies:
+        counted[t["nozzle"], t["recipe"]] += t["attempts"]  # type: ignore[operator]
+    assert +counted == +expected
+
+
 # --- keys over time ---------------------------------------------------------------------------------------------------
 
 

@@ -1,6 +1,6 @@
 -- The machine hours whose tallies the new rows may change, but for those whose picks were removed: they stay as they are.
 -- A counter row is dropped where single picks cover its interval, so picks touch the counters up to
--- {counter_reach} hours later; a reading of a running counter also changes the difference of the next one; a fault explains
+-- {counter_reach} hours later; a reading of a running counter also changes the difference of the next one, or what is one counter; a fault explains
 -- losses up to {fault_reach} seconds away; a recipe that was switched on goes to the picks from then until the next one, and a
 -- reel or set-up to the picks while it was there, in whichever file they are.
 create or replace temp table touched as
@@ -57,6 +57,8 @@ select machine, hour from (
     select machine, hour from covered
     union
     select machine, unnest([date_trunc('hour', time), {standing}]) from running_difference where changed
+    union
+    select machine, unnest({ends}) from running_switch
     union
     select machine, hour from carried
     union

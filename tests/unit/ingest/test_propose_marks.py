@@ -83,6 +83,24 @@ def test_totals_that_are_set_back_every_eighth_line_run_on_all_the_same(tmp_path
     assert (len(got.rows("running")), set(got.rows("running"))) == (32, {(True,)})
 
 
+@pytest.mark.parametrize("own", [False, True])
+def test_what_changes_beside_totals_is_named(tmp_path: Path, own: bool) -> None:
+    """A nozzle's total goes on while programs change, or it has one for each program, side by side."""
+    lines = ["End,Machine,Program,Nozzle,Picks"]
+    for h in range(12):
+        for n, program in ((n, p) for n in (1, 2) for p in ("AB" if own else "AB"[h // 3 % 2])):
+            total = 300 * h + (50_000 if program == "B" and own else 900)
+            lines.append(f"2026-11-16 {7 + h:02d}:00:00,M1,PRG-{program},N{n},{total}")
+    proposal, _ = proposed(tmp_path, "\n".join(lines) + "\n", "x.csv", "counter")
+    assert tomllib.loads(proposal)["constants"]["running"] == "true"
+    said = (
+        "Each nozzle has totals of its own for each recipe"
+        if own
+        else "recipe may change beside the totals of a nozzle"
+    )
+    assert said in checked(proposal)["running"]
+
+
 @pytest.mark.parametrize(
     "totals",
     [
