@@ -22,6 +22,7 @@ from (
             when 'nozzle' then case when nozzle is not null then 'nozzle' when coalesce(spindle, head) is not null then 'spindle' end
             when 'feeder' then case when feeder is not null then 'feeder' when slot is not null then 'slot'
                 when part is not null then 'part' when reel is not null then 'reel' when lot is not null then 'lot' end
+            when 'part' then case when part is not null then 'part' when reel is not null then 'reel' when lot is not null then 'lot' end
             when 'joint' then case when coalesce(nozzle, spindle, head, feeder, slot, part) is not null then 'joint' end end as kind
     from {counter}
     where running and machine in (select machine from counted_machine)
