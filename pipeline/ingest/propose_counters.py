@@ -8,7 +8,7 @@ After: totals that run on are told by their not falling: counts of intervals fal
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from scipy import special
@@ -55,7 +55,7 @@ def running_doubt(sample: Sample, indexes: Mapping[str, int]) -> str | None:
     keys = [c for c in indexes if c in ("machine", *PICKERS, *CARRIERS, *BESIDE)]
     item = _item(keys)
     places = [indexes[c] for c in item]
-    last: dict[tuple[str, ...], list[str]] = {}
+    last: dict[tuple[str, ...], Sequence[str]] = {}
     beside: set[str] = set()
     for row in sample.rows:
         before = last.setdefault(tuple(row[i] for i in places), row)
