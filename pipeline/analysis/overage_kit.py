@@ -25,6 +25,8 @@ from pipeline.settings import Plant
 
 MOST_LINES: Final = 4_000
 """Build lines up to which the week's report makes whole kits, first due first: one line takes about a millisecond."""
+FARTHEST: Final = 2_000_000
+"""Extra parts of one line beyond which no kit is looked for."""
 _FREE = 1e-6
 
 
@@ -116,6 +118,9 @@ def _reach(lines: Lines, at: IntArray, level: float) -> tuple[BoolArray, IntArra
     tail = 1 - (1 - level) / (50 * at.size)
     need, good, bad = lines.need[at], lines.good[at], lines.bad[at]
     able = special.betaincinv(bad, good, tail) <= HOPELESS
+    # Running and load losses are looked for below their quantiles at half of that risk, which must lie within reach.
+    upper = np.minimum(special.betaincinv(bad, good, (1 + tail) / 2), 1 - 1e-12)
+    able &= need * upper / (1 - upper) <= FARTHEST
     ends = np.zeros(at.size, dtype=np.int64)
     ends[able] = predictive_extra(need[able], good[able], bad[able], lines.load_mean[at][able], tail, lines.scatter)
     return able, ends

@@ -21,8 +21,8 @@ from pipeline.analysis.overage import Lines, prepare
 from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.overage_pooling import OWN_ENOUGH
 from pipeline.analysis.overage_rounding import kit_pieces, orders
-from pipeline.estimators.arrays import IntArray
-from pipeline.estimators.predictive import predictive_pmf
+from pipeline.estimators.arrays import BoolArray, IntArray
+from pipeline.estimators.predictive import predictive_cdf
 from pipeline.findings.model import Overage
 from pipeline.settings import Plant
 
@@ -30,7 +30,8 @@ __all__ = ["check_builds", "findings", "recommend", "suffices"]
 
 ENOUGH_LINES: Final = 3_000
 """Lines up to which it is reckoned for each how probably the stock suffices; beyond it would take too long."""
-_FAR: Final = 20_000_000
+_FAR: Final = 2_000_000
+_CERTAIN: Final = 1 - 1e-9
 
 
 def recommend(
@@ -60,12 +61,14 @@ def suffices(lines: Lines, line: int, pieces: int) -> float:
     spare = pieces - int(lines.need[line])
     if spare < 0:
         return 0.0
+    need = int(lines.need[line])
     a, b, load = float(lines.good[line]), float(lines.bad[line]), float(lines.load_mean[line])
-    far = float(lines.need[line]) * b / a + 40 * (load + 1) + 100
-    if spare > 50 * far or far > _FAR / 100:
-        return float(special.betainc(b, a, spare / max(pieces, 1)))
-    chances = predictive_pmf(int(lines.need[line]), a, b, lines.load_losses(line))
-    return min(1.0, float(chances[: spare + 1].sum()))
+    # Where a fiftieth of it would do for any rate that is possible, chance cannot use it up; and where it is counted in
+    # millions, chance within the build hardly matters.
+    little = spare / 50
+    if spare > _FAR or (little > 40 * (load + 1) + 100 and special.betainc(b, a, little / (need + little)) > _CERTAIN):
+        return float(special.betainc(b, a, spare / pieces))
+    return predictive_cdf(need, a, b, spare, lines.load_losses(line))
 
 
 @contextmanager
@@ -81,19 +84,28 @@ def _no_collection() -> Iterator[None]:
 
 
 def findings(
-    lines: Lines, plant: Plant, extras: IntArray | None = None, *, how: Sequence[str] = ()
+    lines: Lines,
+    plant: Plant,
+    extras: IntArray | None = None,
+    *,
+    how: Sequence[str] = (),
+    hopeless: BoolArray | None = None,
 ) -> tuple[Overage, ...]:
     """The lines as findings.
 
-    extras  extra parts of each line where something else than its own service level decided; `how` says what, by line
+    extras    extra parts of each line where something else than its own service level decided; `how` says what, by line
+    hopeless  lines whose `extras` were cut at the need
     """
     with _no_collection():
-        return _findings(lines, plant, extras, how)
+        return _findings(lines, plant, extras, how, hopeless)
 
 
-def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence[str]) -> tuple[Overage, ...]:
+def _findings(
+    lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence[str], hopeless: BoolArray | None
+) -> tuple[Overage, ...]:
     confidence = plant.statistics.confidence
     extra, cut = lines.extra() if extras is None else (extras, np.zeros(extras.size, dtype=bool))
+    cut = cut if hopeless is None else hopeless
     rates, table = lines.rates, lines.parts
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     low, high = (special.betaincinv(rates.a, rates.b, t) for t in tails)
@@ -155,12 +167,12 @@ def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence
         enough,
         strict=True,
     )
-    for row, i, more, hopeless, times, pieces, splices, buy, kit, level, certain, likely in rows:
+    for row, i, more, beyond, times, pieces, splices, buy, kit, level, certain, likely in rows:
         build, part, quantity, boards, due, need = row
         key = (column["feeder_type"][i], times, pieces, splices)
         load = loading.get(key) or loading.setdefault(key, words.load(*key))
         reason = f"{past[i]}; {load}; {certain}."
-        if hopeless:
+        if beyond:
             reason = f"{past[i]}; more than half may be lost: extra cut at the need, mend the cause before buying."
         price = column["unit_cost"][i]
         found.append(

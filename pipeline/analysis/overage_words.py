@@ -111,8 +111,13 @@ def sure(level: float) -> str:
     return f"over 99.99{THIN}% sure" if level > 0.9999 else f"{100 * level:.4g}{THIN}% sure"
 
 
-def by_cost(level: float) -> str:
-    """The same where costs decided: `level` is the probability that comes out."""
+def by_cost(level: float, *, able: bool = True) -> str:
+    """The same where costs decided: `level` is the probability that comes out.
+
+    able  False: the line kept the extra of its service level, because it may lose so many that no cost can be reckoned
+    """
+    if not able:
+        return f"by its service level and not by cost, since too much may be lost to reckon a cost: {sure(level)}"
     return f"cheapest at the costs of a stop and of parts left over: {sure(level)}"
 
 
