@@ -117,16 +117,19 @@ def _findings(
         left_out = lines.left_out.get(part, ())
         peers = int(rates.borrowed[i])
         package = column["package"][i]
-        basis.append(words.basis(float(rates.own[i]), bool(ran[i]), package, peers, OWN_ENOUGH, left_out))
+        own, apart = float(rates.own[i]), bool(rates.apart[i])
+        basis.append(words.basis(own, bool(ran[i]), package, peers, OWN_ENOUGH, left_out, apart=apart))
         past.append(
             words.history(
                 float(rates.used[i]),
                 float(rates.lost[i]),
                 lines.weeks,
                 (float(mean[i]), float(low[i]), float(high[i])),
-                bool(rates.own[i] >= OWN_ENOUGH),
+                own >= OWN_ENOUGH,
                 f"package {package}" if package is not None and peers > 0 else "the plant",
                 bool(column["feeder_known"][i]),
+                above=float(rates.pool[i]) if apart else None,
+                set_aside=rates.set_aside,
             )
         )
     classes = [plant.part_class[n] if n >= 0 else None for n in column["part_class"]]
@@ -173,7 +176,7 @@ def _findings(
         load = loading.get(key) or loading.setdefault(key, words.load(*key))
         reason = f"{past[i]}; {load}; {certain}."
         if beyond:
-            reason = f"{past[i]}; more than half may be lost: extra cut at the need, mend the cause before buying."
+            reason = f"{past[i]}; {words.hopeless(bool(ran[i]))}."
         price = column["unit_cost"][i]
         found.append(
             Overage(

@@ -76,3 +76,60 @@ def test_a_week_with_one_bad_part_and_one_that_never_ran_is_reckoned() -> None:
     assert found["R0"].enough == pytest.approx(1.0)
     assert 0 < float(found["NEW"].enough or 0) < 1
     assert np.all(cheapest_extras(lines, PLANT) >= 0)
+
+
+def _many(share: float, package: str = "LED") -> pl.DataFrame:
+    """Twenty ordinary parts of two packages, and a bad one of which three lots were seen."""
+    rows = [
+        cell(f"R{j}", k, 998, 2, package=("0402", "0603")[j % 2], lot=f"R{j}-{k // 3}")
+        for j in range(20)
+        for k in range(9)
+    ]
+    lost = round(200 * share)
+    bad = [cell("BAD", k, 200 - lost, lost, package=package, lot=f"BAD-{k // 3}") for k in range(9)]
+    return usage_of(*rows, *(bad if share else []))
+
+
+@pytest.mark.parametrize("package", ["LED", "0402"])
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.4])
+def test_a_part_with_much_history_keeps_its_own_rate(share: float, package: str) -> None:
+    table = parts_of(BAD | {"package": package}, GOOD)
+    lines = lines_of(_many(share, package), table, builds_of(("B", "BAD", 1, 1000, None)))
+    (found,) = findings(lines, PLANT)
+    assert found.loss_rate == pytest.approx(share, rel=0.05)
+    assert found.loss_low < share < found.loss_high
+    assert found.basis.startswith("own history: far above ")
+    assert "far above the 0.20\u202f% of " in found.reason
+    # What it loses on average is there: 1 000 placed take share / (1 - share) times as many more.
+    assert found.extra > 1000 * share / (1 - share)
+
+
+@pytest.mark.parametrize("package", ["BGA", "0402"])
+def test_one_bad_part_does_not_change_what_a_part_borrows_that_never_ran(package: str) -> None:
+    table, builds = parts_of(NEVER | {"package": package}, BAD), builds_of(("B", "NEW", 1, 1000, None))
+    (beside,) = findings(lines_of(_many(0.4, "0402"), table, builds), PLANT)
+    (without,) = findings(lines_of(_many(0.0), table, builds), PLANT)
+    assert beside.extra == pytest.approx(without.extra, abs=1)
+    assert beside.loss_high == pytest.approx(without.loss_high, rel=0.1)
+    assert ", without one part that loses far more; " in beside.reason
+    assert "without one part" not in without.reason
+
+
+def test_a_part_that_never_ran_is_not_told_to_mend_what_others_do() -> None:
+    """Two bad parts of four are no exception: then little is known, and that is said."""
+    rows = [cell(f"R{j}", k, 998, 2, package=f"P{j}") for j in range(2) for k in range(9)]
+    rows += [cell(f"B{j}", k, 100, 100, package=f"Q{j}") for j in range(2) for k in range(9)]
+    lines = lines_of(usage_of(*rows), parts_of(NEVER), builds_of(("B", "NEW", 1, 1000, None)))
+    (found,) = findings(lines, PLANT)
+    assert found.extra == 1000
+    assert found.reason.endswith(
+        "so little is known that more than half may be lost: extra cut at the need, run some of it before buying more."
+    )
+
+
+def test_own_history_is_named_alone_only_where_the_rate_is_its_own() -> None:
+    """A part whose rate was drawn a good way to its package's says so, however much history it has."""
+    rates = lines_of(_many(0.01, "0402"), parts_of(BAD), builds_of(("B", "BAD", 1, 1000, None))).rates
+    mean, seen = float((rates.a / (rates.a + rates.b))[0]), 0.01
+    assert not rates.apart[0]
+    assert 0 < float(rates.own[0]) <= (mean - float(rates.pool[0])) / (seen - float(rates.pool[0])) + 1e-9
