@@ -15,7 +15,7 @@ from scipy import special
 
 from pipeline.analysis import overage_words as words
 from pipeline.analysis.overage import Lines
-from pipeline.analysis.overage_lines import findings, suffices
+from pipeline.analysis.overage_lines import findings, kitted, suffices
 from pipeline.estimators.arrays import BoolArray, IntArray
 from pipeline.estimators.newsvendor import cheapest_quantity
 from pipeline.estimators.predictive import predictive_pmf
@@ -65,7 +65,7 @@ def cheapest_extras(lines: Lines, plant: Plant) -> IntArray:
 def findings_by_cost(lines: Lines, plant: Plant) -> tuple[Overage, ...]:
     """What to kit and buy where costs decide."""
     extras = cheapest_extras(lines, plant)
-    sure = _sure(lines, extras)
+    sure = _sure(lines, plant, extras)
     able = within_reach(lines).tolist()
     said = [words.by_cost(v, able=ok) for v, ok in zip(sure.level.tolist(), able, strict=True)]
     return findings(sure, plant, extras, how=said, hopeless=lines.extra()[1])
@@ -73,13 +73,15 @@ def findings_by_cost(lines: Lines, plant: Plant) -> tuple[Overage, ...]:
 
 def findings_with(lines: Lines, plant: Plant, extras: IntArray) -> tuple[Overage, ...]:
     """What to kit and buy with the given extras, such as those of a whole kit; each line says how sure it is."""
-    sure = _sure(lines, extras)
+    sure = _sure(lines, plant, extras)
     own, cut = lines.extra()
     said = [words.sure(v) for v in sure.level.tolist()]
     return findings(sure, plant, extras, how=said, hopeless=cut & (own == extras))
 
 
-def _sure(lines: Lines, extras: IntArray) -> Lines:
-    """The lines with the probability that `extras` suffice in the place of the service level."""
-    pieces = (lines.need + extras).tolist()
+def _sure(lines: Lines, plant: Plant, extras: IntArray) -> Lines:
+    """The lines with the probability that `extras` suffice, rounded up to whole packs where these are kitted, in the
+    place of the service level.
+    """
+    pieces = kitted(lines, plant, extras).tolist()
     return replace(lines, level=np.array([suffices(lines, i, n) for i, n in enumerate(pieces)], dtype=float))

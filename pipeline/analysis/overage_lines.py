@@ -26,7 +26,7 @@ from pipeline.estimators.predictive import predictive_cdf
 from pipeline.findings.model import Overage
 from pipeline.settings import Plant
 
-__all__ = ["check_builds", "findings", "recommend", "suffices"]
+__all__ = ["check_builds", "findings", "kitted", "recommend", "suffices", "whole_packs"]
 
 ENOUGH_LINES: Final = 3_000
 """Lines up to which it is reckoned for each how probably the stock suffices; beyond it would take too long."""
@@ -69,6 +69,21 @@ def suffices(lines: Lines, line: int, pieces: int) -> float:
     if spare > _FAR or (little > 40 * (load + 1) + 100 and special.betainc(b, a, little / (need + little)) > _CERTAIN):
         return float(special.betainc(b, a, spare / pieces))
     return predictive_cdf(need, a, b, spare, lines.load_losses(line))
+
+
+def whole_packs(lines: Lines, plant: Plant) -> list[int | None]:
+    """By part: pieces of a pack where it is kitted in whole packs, None where pieces are counted out."""
+    classes, sizes = lines.parts["part_class"].to_list(), lines.parts["pack_size"].to_list()
+    return [p if n >= 0 and plant.part_class[n].whole_packs else None for n, p in zip(classes, sizes, strict=True)]
+
+
+def kitted(lines: Lines, plant: Plant, extras: IntArray) -> IntArray:
+    """Pieces in the kit of each line with these extras: to the piece, or in whole packs."""
+    packs = whole_packs(lines, plant)
+    if not any(packs):
+        return np.asarray(lines.need + extras, dtype=np.int64)
+    sizes = zip(lines.need.tolist(), extras.tolist(), lines.part.tolist(), strict=True)
+    return np.array([kit_pieces(n, x, packs[i]) for n, x, i in sizes], dtype=np.int64)
 
 
 @contextmanager
@@ -133,12 +148,7 @@ def _findings(
             )
         )
     classes = [plant.part_class[n] if n >= 0 else None for n in column["part_class"]]
-    packs = [p if c is not None and c.whole_packs else None for c, p in zip(classes, column["pack_size"], strict=True)]
-    if any(packs):
-        sizes = zip(lines.need.tolist(), extra.tolist(), lines.part.tolist(), strict=True)
-        kits = np.array([kit_pieces(n, x, packs[i]) for n, x, i in sizes], dtype=np.int64)
-    else:
-        kits = lines.need + extra
+    kits = kitted(lines, plant, extra)
     stocks, coming = column["stock"], column["on_order"]
     available = [(s or 0) + (o or 0) for s, o in zip(stocks, coming, strict=True)]
     expected = lines.need * lines.bad / np.maximum(lines.good, 1e-9) + lines.load_mean

@@ -185,17 +185,20 @@ def kit(
     then: float,
     weakest: str,
     unable: tuple[str, ...],
+    packed: int = 0,
 ) -> str:
     """A whole kit in plain words.
 
     sums   build, lines, joint probability, joint probability of extras line by line
     spent  cost of the extras, sum to spend next, currency
+    packed lines that are kitted in whole packs, at no cost here
     """
     build, lines, joint, single = sums
     cost, more, currency = spent
+    boxes = f" besides {'one line' if packed == 1 else f'{count(packed)} lines'} in whole packs" if packed else ""
     text = (
-        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}; "
-        f"line by line they would be {sure(single)}. Most likely to run short: {weakest}."
+        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}"
+        f"{boxes}; line by line they would be {sure(single)}. Most likely to run short: {weakest}."
     )
     if next_buy:
         shown = ", ".join(f"{count(n)} of {part}" for part, n in next_buy[:5])
