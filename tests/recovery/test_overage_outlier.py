@@ -25,7 +25,7 @@ PARTS = 12
 """Parts besides the bad one."""
 REPEATS = 20
 """Builds that are run in each plant."""
-SHORT = 0.02
+SHORT = 0.01
 """What may be missing of what is said, above chance: predictions do not know the doubt about the spread of lots, which
 at a fifth lost is nearly all that there is, and lots differ by another law than the model's (docs/overage.md)."""
 
