@@ -148,11 +148,12 @@ def _in_packs(lines: Lines, plant: Plant, at: IntArray, alone: IntArray, level: 
     """Packs of the lines `at`: those of the line's own extra `alone`, or more where they are less sure than `level`."""
     of = (lines.need[at], lines.good[at], lines.bad[at], lines.load_mean[at])
     wanted, _ = extra_parts(*of, level, lines.scatter)
-    extras, own = lines.need * 0, lines.need * 0
-    own[at], extras[at] = alone, np.maximum(wanted, alone)
-    pieces, before = kitted(lines, plant, extras), kitted(lines, plant, own)
-    sure, by_itself = (np.array([suffices(lines, i, int(p[i])) for i in at.tolist()]) for p in (pieces, before))
-    return _Boxes(extras[at], sure, by_itself)
+    extras = np.maximum(wanted, alone)
+    sure, by_itself = (
+        np.array([suffices(lines, i, n) for i, n in zip(at.tolist(), pieces.tolist(), strict=True)])
+        for pieces in (kitted(lines, plant, extras, at), kitted(lines, plant, alone, at))
+    )
+    return _Boxes(extras, sure, by_itself)
 
 
 def _reach(lines: Lines, at: IntArray, level: float) -> tuple[BoolArray, IntArray]:

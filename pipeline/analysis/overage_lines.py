@@ -73,16 +73,19 @@ def suffices(lines: Lines, line: int, pieces: int) -> float:
 
 def whole_packs(lines: Lines, plant: Plant) -> list[int | None]:
     """By part: pieces of a pack where it is kitted in whole packs, None where pieces are counted out."""
+    if not any(c.whole_packs for c in plant.part_class):
+        return [None] * lines.parts.height
     classes, sizes = lines.parts["part_class"].to_list(), lines.parts["pack_size"].to_list()
     return [p if n >= 0 and plant.part_class[n].whole_packs else None for n, p in zip(classes, sizes, strict=True)]
 
 
-def kitted(lines: Lines, plant: Plant, extras: IntArray) -> IntArray:
-    """Pieces in the kit of each line with these extras: to the piece, or in whole packs."""
-    packs = whole_packs(lines, plant)
+def kitted(lines: Lines, plant: Plant, extras: IntArray, at: IntArray | None = None) -> IntArray:
+    """Pieces in the kit of the lines `at`, or of all, with these extras: to the piece, or in whole packs."""
+    of = np.arange(lines.need.size) if at is None else at
+    packs, need = whole_packs(lines, plant), lines.need[of]
     if not any(packs):
-        return np.asarray(lines.need + extras, dtype=np.int64)
-    sizes = zip(lines.need.tolist(), extras.tolist(), lines.part.tolist(), strict=True)
+        return np.asarray(need + extras, dtype=np.int64)
+    sizes = zip(need.tolist(), extras.tolist(), lines.part[of].tolist(), strict=True)
     return np.array([kit_pieces(n, x, packs[i]) for n, x, i in sizes], dtype=np.int64)
 
 
