@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -18,6 +19,7 @@ from pipeline.analysis.overage import Lines, prepare
 from pipeline.analysis.overage_counts import Counts, read_counts, unexplained
 from pipeline.analysis.overage_kit import MOST_LINES, whole_kits
 from pipeline.analysis.overage_lines import findings
+from pipeline.analysis.overage_names import PartNames, renamed
 from pipeline.analysis.overage_past import past_test
 from pipeline.analysis.overage_standing import standing_overage
 from pipeline.findings.buying import LossFigure, PastTest, StandingRule, Unexplained, WholeKit
@@ -29,7 +31,9 @@ from pipeline.store.frames import Week
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What the figures come from. `plant` has the figures that reel counts gave in the place of the settings."""
+    """What the figures come from. `plant` has the figures that reel counts gave in the place of the settings; `builds`
+    has the parts under the names that count, and `renamed` says which were named otherwise.
+    """
 
     usage: pl.DataFrame
     loads: pl.DataFrame
@@ -38,6 +42,8 @@ class Ground:
     builds: pl.DataFrame
     counts: Counts
     left_out: tuple[str, ...]
+    names: PartNames
+    renamed: tuple[str, ...]
 
     @property
     def plant(self) -> Plant:
@@ -82,14 +88,18 @@ def gather(
 ) -> Ground:
     """Read everything; the clock must be set to `history`."""
     usage, parts = frames.usage(con), frames.master(con, "part")
+    names = PartNames.of(frames.master(con, "alias"), history[-1].end - timedelta(seconds=1), plant.zone)
+    builds, renamed_lines = renamed(frames.master(con, "build"), names)
     return Ground(
         usage=usage,
         loads=frames.loads(con),
         past=past_builds.past_builds(con),
         parts=parts,
-        builds=frames.master(con, "build"),
+        builds=builds,
         counts=read_counts(past_builds.counted_reels(con, history[0], history[-1]), parts, usage, plant),
         left_out=tuple(left_out),
+        names=names,
+        renamed=renamed_lines,
     )
 
 

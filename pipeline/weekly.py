@@ -59,7 +59,7 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         raise UserError(f"no picks in week {week.label}. `pickfall status` shows which weeks the store holds.")
     days = frames.days(con)
     reasons = frames.reasons(con)
-    parts, builds = frames.master(con, "part"), frames.master(con, "build")
+    parts = frames.master(con, "part")
     last_day = (week.end.replace(tzinfo=UTC).astimezone(zone) - timedelta(days=1)).date().isoformat()
 
     counted = _counted(con, week, earlier)
@@ -83,9 +83,11 @@ def analyse(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> Bundle:
         plant.statistics,
         RECOGNITION_PARTS,
     )
-    bought = buying.advise(buying.gather(con, plant, history, buying.bad_lots(suspects)), plant)
+    ground = buying.gather(con, plant, history, buying.bad_lots(suspects))
+    bought = buying.advise(ground, plant)
 
-    _, bad_lines = check_builds(builds, parts)
+    _, bad_lines = check_builds(ground.builds, parts)
+    bad_lines = (*ground.renamed, *bad_lines)
     unsaid = without_outcome(logged, days, by_kind)
     trust = quality(collect(con, plant, week), plant, dispersions["all"], ranked.notes, bad_lines, unsaid)
     todo = actions(suspects, services, walks, bought.overage, trust, plant.lists.worklist, refused_parts, week.label)

@@ -185,7 +185,7 @@ def _to_order(items: Sequence[Overage], currency: str, limit: int | None) -> Pag
         (
             (left("Part", 12), _part),
             (left("Build", 14), lambda x: text(x.build, f"due {words.day(x.due)}" if x.due else "")),
-            (right("Need + extra", 9), _wanted),
+            (right("Kit", 9), _wanted),
             (right("Buy", 9), lambda x: figure(words.count(x.buy), x.buy, _packs(x))),
             (right("Order value", 11), lambda x: figure(words.money(x.buy_cost, currency), x.buy_cost)),
             (right("Not covered", 9), lambda x: _uncovered(x, builds[x.part])),
@@ -197,11 +197,9 @@ def _to_order(items: Sequence[Overage], currency: str, limit: int | None) -> Pag
 
 
 def _wanted(item: Overage) -> Cell:
-    return figure(
-        words.count(item.need + item.extra),
-        item.need + item.extra,
-        f"{words.count(item.need)} + {words.count(item.extra)}",
-    )
+    kit = item.kit or item.need + item.extra
+    packs = "in whole packs" if kit > item.need + item.extra else ""
+    return figure(words.count(kit), kit, lines(f"{words.count(item.need)} + {words.count(item.extra)}", packs))
 
 
 def _dearest(items: Sequence[Overage], currency: str, limit: int | None) -> PageTable:
@@ -237,7 +235,7 @@ def _uncovered(item: Overage, builds: int) -> Cell:
 
 def _unknown(items: Sequence[Overage]) -> tuple[str, ...]:
     found = (
-        ("no stock figure, so that the whole need is to be bought", [x for x in items if x.stock is None]),
+        ("no stock figure (counted as none; orders on their way are counted)", [x for x in items if x.stock is None]),
         ("no price, so that its cost is not in the totals", [x for x in items if x.extra_cost is None]),
         ("no pack size, so that it is not rounded up to packs", [x for x in items if x.pack_size is None]),
         ("no losses of its own to count, so that its rate comes from like parts", [x for x in items if not x.used]),

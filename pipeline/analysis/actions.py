@@ -234,7 +234,7 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
         lacking = (
             f" {unpriced} of the parts to order {'has' if unpriced == 1 else 'have'} no price." if unpriced else ""
         )
-        extra = sum(o.extra for o in lines)
+        extra = sum(o.kit - o.need if o.kit else o.extra for o in lines)  # a kit may be of whole packs
         what = (
             f"Build {build}: order {len(buy)} of its {len(lines)} parts."
             if buy

@@ -19,7 +19,7 @@ from scipy import stats
 from pipeline.analysis import overage_words as words
 from pipeline.analysis.overage_parts import load_losses, miss_shares
 from pipeline.estimators.arrays import FloatArray
-from pipeline.estimators.counted_rates import CountedRates, counted_rates, event_scatter
+from pipeline.estimators.counted_rates import LARGEST_SCATTER, CountedRates, counted_rates, event_scatter
 from pipeline.findings.buying import LossFigure, Source, Unexplained
 from pipeline.schema.frames import REELS, check
 from pipeline.schema.words import FEEDER_TYPES
@@ -182,13 +182,20 @@ def _tail(reels: pl.DataFrame, plant: Plant) -> LossFigure:
 
 
 def _scatter(plain: Mapping[str, pl.DataFrame], rates: Mapping[str, CountedRates], plant: Plant) -> LossFigure:
-    """How much what loads take scatters: from the feeder type that most reels were counted of."""
-    kind = max(FEEDER_TYPES, key=lambda k: rates[k].reels)
+    """How much what loads take scatters: from the feeder type whose counted loads took most. Where nothing is lost in
+    loading, as from trays, nothing scatters either, however many were counted.
+    """
+    kind = max(FEEDER_TYPES, key=lambda k: float((_away(plain[k])[2] @ rates[k].values[1:]).sum()))
     away, misses, events = _away(plain[kind])
     many = int((events.sum(axis=1) > 0).sum())
     if many < LEAST_SCATTER:
         return _figure(SCATTER, "all", plant.buying.load_scatter, None, many)
-    value, low, high = event_scatter(away, misses, events, rates[kind].values, plant.statistics.confidence)
+    confidence = plant.statistics.confidence
+    value, low, high = event_scatter(away, misses, events, rates[kind].values, confidence)
+    # Its doubt is that of its logarithm, which holds it within NARROWED at one standard error.
+    narrowed = high < LARGEST_SCATTER and high <= value * np.exp(stats.norm.ppf((1 + confidence) / 2) * NARROWED)
+    if not narrowed:
+        return _figure(SCATTER, "all", plant.buying.load_scatter, None, many)
     return _figure(SCATTER, "all", value, (low, high), many)
 
 
@@ -303,7 +310,13 @@ def _by_value(rows: pl.DataFrame, counts: Counts, plant: Plant, *, reels: bool) 
     """Differences of all rows, most money first."""
     wide = float(stats.norm.ppf((1 + plant.statistics.confidence) / 2))
     found = [_difference(row, counts, plant, wide, reels=reels) for row in rows.iter_rows(named=True)]
-    return tuple(sorted(found, key=lambda u: (u.value is None, -abs(u.value or u.difference), u.part)))
+    return tuple(sorted(found, key=_first))
+
+
+def _first(found: Unexplained) -> tuple[bool, float, str]:
+    """What sorts differences: most money first, then by pieces those without a price; a free part is worth nothing."""
+    size = found.difference if found.value is None else found.value
+    return found.value is None, -abs(size), found.part
 
 
 def _difference(row: dict[str, object], counts: Counts, plant: Plant, wide: float, *, reels: bool) -> Unexplained:

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from pipeline.estimators.arrays import FloatArray, IntArray
+from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.noisy_rate import noisy_rate
 
 DEFAULT_VARIATION: Final = 0.25
@@ -34,6 +34,17 @@ PART_SHAPE: Final = 2.0
 PACKAGE_SHAPE: Final = 1.0
 """The same between packages (a spread as large as the rate)."""
 
+STRANGE: Final = 0.001
+"""Chance of seeing so many losses, by its peers, below which a part is judged by its own history alone."""
+LEAST_LOST: Final = 3.0
+"""Losses that this takes, bursts counted once."""
+NO_PEER: Final = 1e-6
+"""The same, with these parts themselves left out of the peers, below which one is left out of what the others borrow.
+Far lower, so that parts which differ by another law than the gamma one are not called exceptions."""
+MOST_APART: Final = 0.1
+"""Share of the parts up to which such parts are left out of what the others borrow: more of them are no exception."""
+
+_SOFTEST: Final = 1.5
 _SHAPES: Final = np.exp(np.linspace(np.log(0.05), np.log(50.0), 33))
 _FLOOR: Final = 0.02
 _ROUNDS: Final = 8
@@ -202,6 +213,42 @@ class Levels:
         mean, doubt = np.where(alone, plant, mean), np.where(alone, around, doubt)
         shape = 1.0 / _both(doubt, 1.0 / self.part_shape)
         return np.where(nothing, NOTHING, shape), np.where(nothing, 0.5, mean)
+
+
+def beyond(
+    seen: FloatArray,
+    count: FloatArray,
+    shape: FloatArray,
+    prior_shape: FloatArray,
+    prior_mean: FloatArray,
+    chance: float = STRANGE,
+) -> BoolArray:
+    """Parts that lost far more than their peers allow: as much is seen of less than the share `chance` of such parts.
+
+    seen, count, shape, prior_shape, prior_mean  as `noisy_rate` takes them
+
+    A gamma prior falls off as an exponential, and what was seen of few lots only as a power of the rate: far out such
+    a prior wins over any history, and would give a part that loses a fifth of itself half of that. There the peers are
+    no prior for it. What was seen is taken as negative binomial with both factors in one, as in `_shape`.
+    """
+    losses, expected = count * seen, count * prior_mean
+    k = 1.0 / _both(1.0 / prior_shape, 1.0 / shape)
+    tail = special.betainc(np.maximum(losses, 1e-9), k, expected / (expected + k))
+    return np.asarray((losses >= LEAST_LOST) & (prior_shape > NOTHING) & (seen > prior_mean) & (tail < chance))
+
+
+def alone(seen: FloatArray, count: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean and relative variance of the rate of a part by its own history alone; arguments as `noisy_rate` takes them.
+
+    The prior falls with the square of the rate: twice as bad is half as common. With it the rate of a Poisson count
+    with a gamma factor is beta-prime (Johnson, Kotz and Balakrishnan 1995, chapter 27, from memory), and its mean is
+    what was seen, less one loss. At rates that are not small both kinds of noise are (1 - rate) times as large.
+    Only where `count * seen` is `LEAST_LOST` at least.
+    """
+    good = np.clip(1.0 - seen, 0.01, 1.0)
+    losses, k = np.maximum(count * seen / good, LEAST_LOST), np.maximum(shape / good, _SOFTEST)
+    mean = (losses - 1.0) * good / count
+    return mean, (losses + k - 1.0) / ((losses - 1.0) * (k - 1.0))
 
 
 def _both(one: FloatArray | float, other: FloatArray | float) -> FloatArray:

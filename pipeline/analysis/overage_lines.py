@@ -21,16 +21,17 @@ from pipeline.analysis.overage import Lines, prepare
 from pipeline.analysis.overage_builds import check_builds
 from pipeline.analysis.overage_pooling import OWN_ENOUGH
 from pipeline.analysis.overage_rounding import kit_pieces, orders
-from pipeline.estimators.arrays import IntArray
-from pipeline.estimators.predictive import predictive_pmf
+from pipeline.estimators.arrays import BoolArray, IntArray
+from pipeline.estimators.predictive import predictive_cdf
 from pipeline.findings.model import Overage
 from pipeline.settings import Plant
 
-__all__ = ["check_builds", "findings", "recommend", "suffices"]
+__all__ = ["check_builds", "findings", "kitted", "recommend", "suffices", "whole_packs"]
 
 ENOUGH_LINES: Final = 3_000
 """Lines up to which it is reckoned for each how probably the stock suffices; beyond it would take too long."""
-_FAR: Final = 20_000_000
+_FAR: Final = 2_000_000
+_CERTAIN: Final = 1 - 1e-9
 
 
 def recommend(
@@ -60,12 +61,32 @@ def suffices(lines: Lines, line: int, pieces: int) -> float:
     spare = pieces - int(lines.need[line])
     if spare < 0:
         return 0.0
+    need = int(lines.need[line])
     a, b, load = float(lines.good[line]), float(lines.bad[line]), float(lines.load_mean[line])
-    far = float(lines.need[line]) * b / a + 40 * (load + 1) + 100
-    if spare > 50 * far or far > _FAR / 100:
-        return float(special.betainc(b, a, spare / max(pieces, 1)))
-    chances = predictive_pmf(int(lines.need[line]), a, b, lines.load_losses(line))
-    return min(1.0, float(chances[: spare + 1].sum()))
+    # Where a fiftieth of it would do for any rate that is possible, chance cannot use it up; and where it is counted in
+    # millions, chance within the build hardly matters.
+    little = spare / 50
+    if spare > _FAR or (little > 40 * (load + 1) + 100 and special.betainc(b, a, little / (need + little)) > _CERTAIN):
+        return float(special.betainc(b, a, spare / pieces))
+    return predictive_cdf(need, a, b, spare, lines.load_losses(line))
+
+
+def whole_packs(lines: Lines, plant: Plant) -> list[int | None]:
+    """By part: pieces of a pack where it is kitted in whole packs, None where pieces are counted out."""
+    if not any(c.whole_packs for c in plant.part_class):
+        return [None] * lines.parts.height
+    classes, sizes = lines.parts["part_class"].to_list(), lines.parts["pack_size"].to_list()
+    return [p if n >= 0 and plant.part_class[n].whole_packs else None for n, p in zip(classes, sizes, strict=True)]
+
+
+def kitted(lines: Lines, plant: Plant, extras: IntArray, at: IntArray | None = None) -> IntArray:
+    """Pieces in the kit of the lines `at`, or of all, with these extras: to the piece, or in whole packs."""
+    of = np.arange(lines.need.size) if at is None else at
+    packs, need = whole_packs(lines, plant), lines.need[of]
+    if not any(packs):
+        return np.asarray(need + extras, dtype=np.int64)
+    sizes = zip(need.tolist(), extras.tolist(), lines.part[of].tolist(), strict=True)
+    return np.array([kit_pieces(n, x, packs[i]) for n, x, i in sizes], dtype=np.int64)
 
 
 @contextmanager
@@ -81,19 +102,28 @@ def _no_collection() -> Iterator[None]:
 
 
 def findings(
-    lines: Lines, plant: Plant, extras: IntArray | None = None, *, how: Sequence[str] = ()
+    lines: Lines,
+    plant: Plant,
+    extras: IntArray | None = None,
+    *,
+    how: Sequence[str] = (),
+    hopeless: BoolArray | None = None,
 ) -> tuple[Overage, ...]:
     """The lines as findings.
 
-    extras  extra parts of each line where something else than its own service level decided; `how` says what, by line
+    extras    extra parts of each line where something else than its own service level decided; `how` says what, by line
+    hopeless  lines whose `extras` were cut at the need
     """
     with _no_collection():
-        return _findings(lines, plant, extras, how)
+        return _findings(lines, plant, extras, how, hopeless)
 
 
-def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence[str]) -> tuple[Overage, ...]:
+def _findings(
+    lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence[str], hopeless: BoolArray | None
+) -> tuple[Overage, ...]:
     confidence = plant.statistics.confidence
     extra, cut = lines.extra() if extras is None else (extras, np.zeros(extras.size, dtype=bool))
+    cut = cut if hopeless is None else hopeless
     rates, table = lines.rates, lines.parts
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     low, high = (special.betaincinv(rates.a, rates.b, t) for t in tails)
@@ -105,25 +135,23 @@ def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence
         left_out = lines.left_out.get(part, ())
         peers = int(rates.borrowed[i])
         package = column["package"][i]
-        basis.append(words.basis(float(rates.own[i]), bool(ran[i]), package, peers, OWN_ENOUGH, left_out))
+        own, apart = float(rates.own[i]), bool(rates.apart[i])
+        basis.append(words.basis(own, bool(ran[i]), package, peers, OWN_ENOUGH, left_out, apart=apart))
         past.append(
             words.history(
                 float(rates.used[i]),
                 float(rates.lost[i]),
                 lines.weeks,
                 (float(mean[i]), float(low[i]), float(high[i])),
-                bool(rates.own[i] >= OWN_ENOUGH),
+                own >= OWN_ENOUGH,
                 f"package {package}" if package is not None and peers > 0 else "the plant",
                 bool(column["feeder_known"][i]),
+                above=float(rates.pool[i]) if apart else None,
+                set_aside=rates.set_aside,
             )
         )
     classes = [plant.part_class[n] if n >= 0 else None for n in column["part_class"]]
-    packs = [p if c is not None and c.whole_packs else None for c, p in zip(classes, column["pack_size"], strict=True)]
-    if any(packs):
-        sizes = zip(lines.need.tolist(), extra.tolist(), lines.part.tolist(), strict=True)
-        kits = np.array([kit_pieces(n, x, packs[i]) for n, x, i in sizes], dtype=np.int64)
-    else:
-        kits = lines.need + extra
+    kits = kitted(lines, plant, extra)
     stocks, coming = column["stock"], column["on_order"]
     available = [(s or 0) + (o or 0) for s, o in zip(stocks, coming, strict=True)]
     expected = lines.need * lines.bad / np.maximum(lines.good, 1e-9) + lines.load_mean
@@ -155,13 +183,13 @@ def _findings(lines: Lines, plant: Plant, extras: IntArray | None, how: Sequence
         enough,
         strict=True,
     )
-    for row, i, more, hopeless, times, pieces, splices, buy, kit, level, certain, likely in rows:
+    for row, i, more, beyond, times, pieces, splices, buy, kit, level, certain, likely in rows:
         build, part, quantity, boards, due, need = row
         key = (column["feeder_type"][i], times, pieces, splices)
         load = loading.get(key) or loading.setdefault(key, words.load(*key))
         reason = f"{past[i]}; {load}; {certain}."
-        if hopeless:
-            reason = f"{past[i]}; more than half may be lost: extra cut at the need, mend the cause before buying."
+        if beyond:
+            reason = f"{past[i]}; {words.hopeless(bool(ran[i]))}."
         price = column["unit_cost"][i]
         found.append(
             Overage(

@@ -17,19 +17,32 @@ marginal likelihood and posterior (estimators/noisy_rate.py).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
 import numpy as np
 import polars as pl
 
-from pipeline.analysis.overage_levels import DEFAULT_VARIATION, NOTHING, Levels, left, left_of_cut, shrink, sums
+from pipeline.analysis.overage_levels import (
+    DEFAULT_VARIATION,
+    MOST_APART,
+    NO_PEER,
+    NOTHING,
+    Levels,
+    alone,
+    beyond,
+    left,
+    left_of_cut,
+    shrink,
+    sums,
+)
 from pipeline.estimators.arrays import BoolArray, FloatArray, IntArray
 from pipeline.estimators.noisy_rate import noisy_rate
 
 OWN_ENOUGH: Final = 0.9
 """Weight of a part's own history from which on it is called `own history` alone."""
+_LOOKS: Final = 3
 _LARGEST: Final = 0.99
 _LEAST_SIZE: Final = 1e-3
 
@@ -43,6 +56,9 @@ class Rates:
     a, b                 the long-run loss rate is beta(a, b); its mean is a / (a + b)
     own                  weight of the part's own history in it, 0 to 1
     borrowed             other parts of the package that ran; 0 means that the rest comes from the plant
+    apart                parts that lost far more than others allow: their own history alone counts
+    pool                 mean rate of what is borrowed
+    set_aside            such parts that are left out of what the others borrow
     rho_shift, rho_batch intraclass correlation between shifts, between batches
     per_shift, per_batch parts used in the shift, of the batch, in which a part typically finds itself: large ones count
                          more, as they do in what is left of the variation of a mean
@@ -57,6 +73,9 @@ class Rates:
     b: FloatArray
     own: FloatArray
     borrowed: IntArray
+    apart: BoolArray
+    pool: FloatArray
+    set_aside: int
     rho_shift: FloatArray
     rho_batch: FloatArray
     per_shift: FloatArray
@@ -136,7 +155,31 @@ def fit(
     if history is None:
         return None
     rho_shift, relative, pools = _variation(history)
+    far = _strange(history, *_worth(history, rho_shift, relative))
+    if bool(far.any()):
+        rho_shift, relative, pools = _variation(_parted(history, far))
     return _pool(history, packages, wanted, rho_shift, relative, pools)
+
+
+def _worth(h: _History, shift: FloatArray, c2: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Independent picks behind the rate of each part, and 1 / relative variance of the luck of its batches."""
+    now = h.recent
+    return 1.0 / (h.thinning / now.size + shift * now.shift_share), 1.0 / (c2 * now.batch_share)
+
+
+def _strange(h: _History, count: FloatArray, shape: FloatArray) -> BoolArray:
+    """Parts far beyond what their peers allow."""
+    peers = _Peers.of(h, count, shape)
+    return beyond(h.recent.rate, count, shape, *peers.prior(np.arange(count.size), h.package_of))
+
+
+def _parted(h: _History, out: BoolArray) -> _History:
+    """The same with each part of `out` in a package of its own. How far shifts and batches vary is reckoned in units of
+    the package's rate, which such a part would raise for all, and of which it would be many times.
+    """
+    package = h.package_of.copy()
+    package[out] = len(h.packages) + np.arange(int(out.sum()))
+    return replace(h, package_of=package, packages=h.packages + (None,) * int(out.sum()))
 
 
 def losses(usage: pl.DataFrame, miss_share: float | Mapping[str, float]) -> pl.DataFrame:
@@ -275,9 +318,8 @@ def _pool(
     """
     groups = len(h.packages)
     now = h.recent
-    count = 1.0 / (h.thinning / now.size + shift * now.shift_share)
-    shape = 1.0 / (c2 * now.batch_share)
-    level = Levels.of(now.rate, count, shape, h.package_of, groups)
+    count, shape = _worth(h, shift, c2)
+    peers = _Peers.of(h, count, shape)
 
     of_part = {p: i for i, p in enumerate(h.parts)}
     of_package = {x: i for i, x in enumerate(h.packages) if x is not None}
@@ -290,18 +332,25 @@ def _pool(
         ],
         dtype=np.int64,
     )
-    prior_shape, prior_mean = level.prior(at, group)
+    prior_shape, prior_mean = peers.prior(at, group)
     picks = np.where(ran, count[at], 0.0)
     factor = np.where(ran, shape[at], 1.0)
     # With no other part in the plant, Jeffreys' prior is all that is left: half a loss more than was seen.
     half = np.where(ran & (prior_shape <= NOTHING), 0.5 / np.maximum(picks, 1e-12), 0.0)
     seen = np.where(ran, now.rate[at], 0.0) + half
     mean, doubt = noisy_rate(seen, picks, factor, prior_shape, prior_mean)
+    apart = ran & beyond(seen, picks, factor, prior_shape, prior_mean)
+    mean[apart], doubt[apart] = alone(seen[apart], picks[apart], factor[apart])
     mean = np.minimum(mean, _LARGEST)
     size = np.maximum((1.0 - mean) / (mean * doubt) - 1.0, _LEAST_SIZE)
     a = mean * size
     # What the part's own history is worth beside the prior, both as 1 / relative variance.
     worth = np.where(ran, 1.0 / (1.0 / np.maximum(picks * mean, 1e-12) + 1.0 / factor), 0.0)
+    own = worth / (worth + prior_shape)
+    # Where the two differ by more than the doubt that is left, the share of the way that the mean has gone says it.
+    way = np.abs(seen - prior_mean)
+    gone = np.abs(mean - prior_mean) / np.maximum(way, 1e-12)
+    own = np.where(apart, 1.0, np.where(ran & (way > mean * np.sqrt(doubt)), np.minimum(own, gone), own))
     rho_shift = np.where(ran, shift[at], pools[0][group])
     relative = np.where(ran, c2[at], pools[1][group])
     per_batch, cut = _batches(h)
@@ -313,14 +362,63 @@ def _pool(
         lost=np.where(ran, h.lost[at], 0.0),
         a=a,
         b=size - a,
-        own=worth / (worth + prior_shape),
+        own=own,
         borrowed=members[group] - ran.astype(np.int64),
+        apart=apart,
+        pool=prior_mean,
+        set_aside=peers.set_aside,
         rho_shift=np.minimum(rho_shift, 0.5),
         rho_batch=np.minimum(relative * mean, 0.5),
         per_shift=_typical(h.used * h.shift_share, h.package_of, at, group, ran),
         per_batch=_typical(per_batch, h.package_of, at, group, ran),
         cut=cut,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Peers:
+    """What the others of each part say. Parts that lie far beyond their own peers are left out of it, if they are few:
+    one of them would make the packages look so different that nobody could borrow anything.
+
+    place, place_of_package  of parts and packages in `levels`, -1 for those left out; a last -1 for "none"
+    """
+
+    levels: Levels
+    place: IntArray
+    place_of_package: IntArray
+    set_aside: int
+
+    @classmethod
+    def of(cls, h: _History, count: FloatArray, shape: FloatArray) -> _Peers:
+        out = np.zeros(count.size, dtype=bool)
+        found, every = cls._without(h, count, shape, out), np.arange(count.size)
+        for _ in range(_LOOKS):
+            strange = out | beyond(h.recent.rate, count, shape, *found.prior(every, h.package_of))
+            if not bool((strange & ~out).any()) or strange.sum() > MOST_APART * strange.size:
+                break
+            prior = cls._without(h, count, shape, strange).prior(every, h.package_of)
+            surely = strange & beyond(h.recent.rate, count, shape, *prior, NO_PEER)
+            if surely.sum() <= out.sum():
+                break
+            out = surely
+            found = cls._without(h, count, shape, out)
+        return found
+
+    @classmethod
+    def _without(cls, h: _History, count: FloatArray, shape: FloatArray, out: BoolArray) -> _Peers:
+        kept = ~out
+        package = h.package_of[kept]
+        names = np.unique(package)
+        place = np.full(out.size + 1, -1, dtype=np.int64)
+        place[:-1][kept] = np.arange(package.size)
+        of_package = np.full(len(h.packages) + 1, -1, dtype=np.int64)
+        of_package[names] = np.arange(names.size)
+        levels = Levels.of(h.recent.rate[kept], count[kept], shape[kept], of_package[package], names.size)
+        return cls(levels, place, of_package, int(out.sum()))
+
+    def prior(self, at: IntArray, group: IntArray) -> tuple[FloatArray, FloatArray]:
+        """As `Levels.prior`, with places in the history."""
+        return self.levels.prior(self.place[at], self.place_of_package[group])
 
 
 def _batches(h: _History) -> tuple[FloatArray, bool]:

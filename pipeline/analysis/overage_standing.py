@@ -88,6 +88,7 @@ def standing_overage(
                     int(lines.rates.borrowed[i]),
                     OWN_ENOUGH,
                     lines.left_out.get(part, ()),
+                    apart=bool(lines.rates.apart[i]),
                 ),
                 text=words.standing(fixed, share, int(grid[0]), int(grid[-1]), waste, cost, plant.currency),
             )

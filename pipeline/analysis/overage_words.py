@@ -31,32 +31,50 @@ def per_cent(fraction: float, *, unit: bool = True) -> str:
 
     >>> per_cent(0.00334, unit=False), per_cent(0.0271, unit=False), per_cent(0.000042, unit=False)
     ('0.33', '2.7', '0.0042')
+    >>> per_cent(3e-12, unit=False)
+    'under 0.0001'
     """
     value = 100 * fraction
     if value <= 0:
         text = "0"
+    elif value < 0.0001:
+        text = "under 0.0001"
     elif value >= 10:
         text = f"{value:.0f}"
     else:
-        decimals = 1 if value >= 1 else min(8, 1 - int(f"{value:e}".split("e")[1]))
+        decimals = 1 if value >= 1 else 1 - int(f"{value:e}".split("e")[1])
         text = f"{value:.{decimals}f}"
     return f"{text}{THIN}%" if unit else text
 
 
-def basis(own: float, ran: bool, package: str | None, peers: int, enough: float, left_out: tuple[str, ...]) -> str:
+def basis(
+    own: float,
+    ran: bool,
+    package: str | None,
+    peers: int,
+    enough: float,
+    left_out: tuple[str, ...],
+    *,
+    apart: bool = False,
+) -> str:
     """Where the rate comes from: own history, package, plant.
 
     own     weight of the part's own history, 0 to 1; from `enough` on it is named alone
     peers   other parts of the package that ran
+    apart   the part lost far more than the others allow
 
     >>> basis(0.95, True, "0402", 8, 0.9, ()), basis(0.3, True, "0402", 8, 0.9, ("L7",))
     ('own history', 'own history and package 0402; lot L7 left out')
     >>> basis(0.0, False, "0402", 8, 0.9, ()), basis(0.0, False, None, 0, 0.9, ())
     ('package 0402 only: never run', 'plant only: never run')
+    >>> basis(1.0, True, "0402", 8, 0.9, (), apart=True)
+    'own history: far above package 0402'
     """
     pool = f"package {package}" if package is not None and peers > 0 else "plant"
     if not ran:
         text = f"{pool} only: never run" if not left_out else f"{pool} only: no other lot was run"
+    elif apart:
+        text = f"own history: far above {pool}"
     elif own >= enough:
         text = "own history"
     else:
@@ -67,22 +85,50 @@ def basis(own: float, ran: bool, package: str | None, peers: int, enough: float,
 
 
 def history(
-    used: float, lost: float, weeks: int, rate: tuple[float, float, float], own: bool, pool: str, feeder_known: bool
+    used: float,
+    lost: float,
+    weeks: int,
+    rate: tuple[float, float, float],
+    own: bool,
+    pool: str,
+    feeder_known: bool,
+    *,
+    above: float | None = None,
+    set_aside: int = 0,
 ) -> str:
     """First half of the sentence: what was lost, and the rate taken with its interval.
 
-    rate  mean, low and high of the long-run loss rate, fractions
-    own   whether the part's own history stands alone; else `pool` is named
+    rate       mean, low and high of the long-run loss rate, fractions
+    own        whether the part's own history stands alone; else `pool` is named
+    above      rate of the pool, where the part lost far more than that allows
+    set_aside  parts that lost far more than the others, and are not in the pool; said where it speaks alone
     """
     mean, low, high = rate
     interval = f"{per_cent(mean)}, {per_cent(low, unit=False)} to {per_cent(high)}"
     if used <= 0:
         text = f"No history of its own; {pool} loses about {interval}"
+        if set_aside:
+            text += f", without {'one part that loses' if set_aside == 1 else f'{set_aside} parts that lose'} far more"
     else:
         span = f"{weeks} week{'s' if weeks > 1 else ''}"
         text = f"Lost {count(lost)} of {count(used)} used in {span}"
         text += f" ({interval})" if own else f"; with {pool}: {interval}"
+        if above is not None:
+            text += f", far above the {per_cent(above)} of {pool}"
     return text if feeder_known else f"{text}; feeder not known, taken as tape"
+
+
+def hopeless(ran: bool) -> str:
+    """End of the sentence where more than half may be lost, by the part's own losses or because nothing is known.
+
+    >>> hopeless(True)
+    'more than half may be lost: extra cut at the need, mend the cause before buying'
+    """
+    if ran:
+        return "more than half may be lost: extra cut at the need, mend the cause before buying"
+    return (
+        "so little is known that more than half may be lost: extra cut at the need, run some of it before buying more"
+    )
 
 
 def load(feeder_type: str, loads: int, pieces: float, splices: int = 0) -> str:
@@ -111,8 +157,13 @@ def sure(level: float) -> str:
     return f"over 99.99{THIN}% sure" if level > 0.9999 else f"{100 * level:.4g}{THIN}% sure"
 
 
-def by_cost(level: float) -> str:
-    """The same where costs decided: `level` is the probability that comes out."""
+def by_cost(level: float, *, able: bool = True) -> str:
+    """The same where costs decided: `level` is the probability that comes out.
+
+    able  False: the line kept the extra of its service level, because it may lose so many that no cost can be reckoned
+    """
+    if not able:
+        return f"by its service level and not by cost, since too much may be lost to reckon a cost: {sure(level)}"
     return f"cheapest at the costs of a stop and of parts left over: {sure(level)}"
 
 
@@ -134,17 +185,20 @@ def kit(
     then: float,
     weakest: str,
     unable: tuple[str, ...],
+    packed: int = 0,
 ) -> str:
     """A whole kit in plain words.
 
     sums   build, lines, joint probability, joint probability of extras line by line
     spent  cost of the extras, sum to spend next, currency
+    packed lines that are kitted in whole packs, at no cost here
     """
     build, lines, joint, single = sums
     cost, more, currency = spent
+    boxes = f" besides {'one line' if packed == 1 else f'{count(packed)} lines'} in whole packs" if packed else ""
     text = (
-        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}; "
-        f"line by line they would be {sure(single)}. Most likely to run short: {weakest}."
+        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}"
+        f"{boxes}; line by line they would be {sure(single)}. Most likely to run short: {weakest}."
     )
     if next_buy:
         shown = ", ".join(f"{count(n)} of {part}" for part, n in next_buy[:5])

@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
 from pipeline.analysis.overage_builds import MOST_NEEDED
+from pipeline.analysis.overage_names import PartNames
+from pipeline.analysis.overage_names import said as said_of
 from pipeline.errors import FileRefused, UserError
+from pipeline.schema.entries import iso_day, thousands, whole
 from pipeline.settings import Limits
 
 SUFFIXES: Final = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
@@ -52,27 +53,31 @@ class BuildList:
 
     builds   good lines (columns BUILDS), one a build and part
     stock    part -> stock and on order, where the list gives them; None where it does not
+    unread   parts whose stock stands there and cannot be read: it is not known
     read     lines with anything in them; `refused` of these were not used
     said     one sentence a wrong line
     """
 
     builds: pl.DataFrame
-    stock: Mapping[str, tuple[int | None, int | None]]
+    stock: dict[str, tuple[int | None, int | None]]
     read: int
     refused: int
     said: tuple[str, ...]
+    unread: frozenset[str] = frozenset()
 
     def parts(self, table: pl.DataFrame) -> pl.DataFrame:
         """The part table with the stock of the list in the place of its own, and the list's parts that it lacks."""
-        if not self.stock:
+        if not self.stock and not self.unread:
             return table
-        rows = [(p, s, o) for p, (s, o) in sorted(self.stock.items())]
+        told_of = self.stock | {p: self.stock.get(p, (None, None)) for p in self.unread}
+        rows = [(p, s, o) for p, (s, o) in sorted(told_of.items())]
         told = pl.DataFrame(
             rows, schema={"part": pl.String(), "told": pl.Int64(), "told_order": pl.Int64()}, orient="row"
         )
         joined = table.join(told, on="part", how="full", coalesce=True)
+        stock = pl.when(pl.col("part").is_in(sorted(self.unread))).then(pl.col("told"))
         return joined.with_columns(
-            stock=pl.coalesce("told", "stock"), on_order=pl.coalesce("told_order", "on_order")
+            stock=stock.otherwise(pl.coalesce("told", "stock")), on_order=pl.coalesce("told_order", "on_order")
         ).select(table.columns)
 
 
@@ -81,10 +86,12 @@ def is_file(text: str) -> bool:
     return text.lower().endswith(SUFFIXES) or Path(text).is_file()
 
 
-def read_build_list(path: Path, known: set[str], limits: Limits, *, boards: int | None = None) -> BuildList:
+def read_build_list(
+    path: Path, known: set[str], limits: Limits, *, boards: int | None = None, names: PartNames | None = None
+) -> BuildList:
     """Read and check a build list.
 
-    known   part numbers of the part table
+    known   part numbers of the part table; names: other names of parts
     boards  boards of every line where the list has no such column
 
     Raises UserError when there is no such file, it cannot be read, or a column is missing.
@@ -94,18 +101,20 @@ def read_build_list(path: Path, known: set[str], limits: Limits, *, boards: int 
     if not header:
         raise UserError(f"{path}: is empty. Give a header and a line a part.")
     at = _columns(path, line, header, boards)
-    taken = _Lines(path.name, path.stem, known, boards)
+    taken = _Lines(path.name, path.stem, known, boards, names)
     for number, cells in rows:
         if any(c.strip() for c in cells):
             taken.take(number, {name: cells[i].strip() if i < len(cells) else "" for name, i in at.items()})
     return taken.done()
 
 
-def read_moves(path: Path, known: set[str], limits: Limits) -> tuple[pl.DataFrame, int, tuple[str, ...]]:
+def read_moves(
+    path: Path, known: set[str], limits: Limits, *, names: PartNames | None = None
+) -> tuple[pl.DataFrame, int, tuple[str, ...]]:
     """What the store room issued and got back: columns part, issued, returned (0 where the list has none).
 
     Returns the good rows, one a part, how many lines were refused, and a sentence on each that was wrong. Raises
-    UserError as `read_build_list` does.
+    UserError as `read_build_list` does, also when no line can be used.
     """
     rows = _rows(path, limits)
     header, line = next(((cells, n) for n, cells in rows if any(c.strip() for c in cells)), ([], 0))
@@ -125,17 +134,26 @@ def read_moves(path: Path, known: set[str], limits: Limits) -> tuple[pl.DataFram
         issued, back = whole(found["issued"]), whole(found.get("returned") or "0")
         if not found["part"] or issued is None or back is None or issued < 0 or back < 0:
             refused += 1
-            said.append(
-                f"{path.name} line {number}: part, issued or returned is missing or no whole number of 0 or more. "
-                "Line refused; correct it."
-            )
+            why = "part, issued or returned is missing or no whole number of 0 or more"
+            for column in ("issued", "returned"):
+                if asked := thousands(found.get(column, "")):
+                    why = f'{column} "{found[column]}": {asked}'
+            said.append(f"{path.name} line {number}: {why}. Line refused; correct it.")
             continue
-        if found["part"] not in known:
+        if back > issued:
             said.append(
-                f'{path.name} line {number}: part "{found["part"]}" is not in parts.csv: its value is not known.'
+                f'{path.name} line {number}: part "{found["part"]}" has {back} returned and only {issued} issued. '
+                "Counted as it stands; correct it, unless it was issued before."
             )
-        total = sums.setdefault(found["part"], [0, 0])
+        part = found["part"] if names is None else names.counted(found["part"])
+        if part != found["part"]:
+            said.append(f"{path.name} line {number}: {said_of(found['part'], part)}")
+        if part not in known:
+            said.append(f'{path.name} line {number}: part "{part}" is not in parts.csv: its value is not known.')
+        total = sums.setdefault(part, [0, 0])
         total[0], total[1] = total[0] + issued, total[1] + back
+    if not sums:
+        raise UserError(f"{path.name}: no line of {refused} can be used.{f' First: {said[0]}' if said else ''}")
     frame = pl.DataFrame(
         [(p, *v) for p, v in sorted(sums.items())],
         schema={"part": pl.String(), "issued": pl.Int64(), "returned": pl.Int64()},
@@ -200,6 +218,8 @@ def _columns(path: Path, line: int, header: list[str], boards: int | None) -> di
             raise UserError(f"{path} line {line}: {shown} both stand for {name}. Keep one of the columns.")
         if places:
             found[name] = places[0]
+    if boards and "boards" in found:
+        raise UserError(f'{path} line {line}: has a column "{header[found["boards"]]}"; leave --boards out.')
     needed = ["part", "quantity_per_board", *([] if boards else ["boards"])]
     if missing := [n for n in needed if n not in found]:
         hint = " (or give --boards)" if "boards" in missing else ""
@@ -213,12 +233,15 @@ def _columns(path: Path, line: int, header: list[str], boards: int | None) -> di
 class _Lines:
     """The lines taken so far."""
 
-    def __init__(self, file: str, build: str, known: set[str], boards: int | None) -> None:
-        self.file, self.build, self.known, self.boards = file, build, known, boards
+    def __init__(
+        self, file: str, build: str, known: set[str], boards: int | None, names: PartNames | None = None
+    ) -> None:
+        self.file, self.build, self.known, self.boards, self.names = file, build, known, boards, names
         self.good: dict[tuple[str, str], list[object]] = {}
         self.first: dict[tuple[str, str], int] = {}
         self.stock: dict[str, tuple[int | None, int | None]] = {}
         self.unknown: set[str] = set()
+        self.unread: set[str] = set()
         self.said: list[str] = []
         self.read = self.refused = 0
 
@@ -238,20 +261,29 @@ class _Lines:
             value = self.boards if column not in cells else whole(text)
             if value is None or value <= 0:
                 found = "is empty" if not text else f'"{text}"'
-                self._refuse(line, f"{what} {found}; expected a whole number of 1 or more. Line refused; correct it.")
+                wanted = thousands(text) or "expected a whole number of 1 or more"
+                self._refuse(line, f"{what} {found}; {wanted}. Line refused; correct it.")
                 return
             numbers[column] = value
         need = numbers["quantity_per_board"] * numbers["boards"]
         if need > MOST_NEEDED:
             self._refuse(line, f"{need} parts are more than {MOST_NEEDED}. Line refused; correct it.")
             return
-        self._use(line, build, part, numbers, self._due(line, cells.get("due", "")))
+        due = self._due(line, cells.get("due", ""))
+        part = self._counted(line, part, due)
+        self._use(line, build, part, numbers, due)
         self._stock(line, part, cells)
         if part not in self.known and part not in self.unknown:
             self.unknown.add(part)
             self._say(
                 line, f'part "{part}" is not in parts.csv: price and pack size are not known. Add it to reckon them in.'
             )
+
+    def _counted(self, line: int, part: str, due: str | None) -> str:
+        name = part if self.names is None else self.names.counted(part, due)
+        if name != part:
+            self._say(line, said_of(part, name))
+        return name
 
     def _refuse(self, line: int, text: str) -> None:
         self.refused += 1
@@ -277,29 +309,33 @@ class _Lines:
         )
 
     def _due(self, line: int, text: str) -> str | None:
-        if not text:
-            return None
-        try:
-            return date.fromisoformat(text[:10]).isoformat()
-        except ValueError:
+        found = iso_day(text) if text else None
+        if text and found is None:
             self._say(line, f'due date "{text}" is not a date such as 2026-11-30. Taken as the last to be built.')
-            return None
+        return found
 
     def _stock(self, line: int, part: str, cells: Mapping[str, str]) -> None:
+        before = self.stock.get(part, (None, None))
         found: list[int | None] = []
-        for column, what in (("stock", "stock"), ("on_order", "on order")):
+        for known, column, what, taken in (
+            (before[0], "stock", "stock", "not known"),
+            (before[1], "on_order", "on order", "not given"),
+        ):
             text = cells.get(column, "")
             value = whole(text) if text else None
             if text and value is None:
-                self._say(line, f'{what} "{text}" is not a whole number. Taken as not given; correct it.')
+                why = thousands(text) or "is not a whole number"
+                self._say(line, f'{what} "{text}"{":" if thousands(text) else ""} {why}. Taken as {taken}; correct it.')
+                if column == "stock":
+                    self.unread.add(part)
             elif value is not None and value < 0:
                 self._say(line, f"{what} is {value}, below 0. Taken as 0; count it.")
                 value = 0
-            found.append(value)
-        before = self.stock.get(part)
-        if before is not None and tuple(found) != before and found != [None, None]:
-            self._say(line, f'part "{part}" has another stock than in the line before. The first one counts.')
-        elif before is None and found != [None, None]:
+            if known is not None and value is not None and known != value:
+                other = "another stock" if column == "stock" else "another number on order"
+                self._say(line, f'part "{part}" has {other} than in the line before. The first one counts.')
+            found.append(value if known is None else known)
+        if found != [None, None]:
             self.stock[part] = (found[0], found[1])
 
     def done(self) -> BuildList:
@@ -309,17 +345,5 @@ class _Lines:
             raise UserError(f"{self.file}: no line of {self.read} can be used.{told}")
         rows = [(build, part, *values) for (build, part), values in self.good.items()]
         frame = pl.DataFrame(rows, schema=BUILDS, orient="row")
-        return BuildList(frame, self.stock, self.read, self.refused, tuple(self.said))
-
-
-def whole(text: str) -> int | None:
-    """A whole number, None for anything else. Blanks between digits are taken; a comma is not guessed at.
-
-    >>> whole("1200"), whole("1 200"), whole("12.0"), whole("-3"), whole("1,200"), whole("12.5"), whole("ten")
-    (1200, 1200, 12, -3, None, None, None)
-    """
-    plain = re.sub(r"(?<=\d)[ \u00a0\u202f](?=\d)", "", text.strip())
-    if not re.fullmatch(r"[+-]?\d{1,15}(\.0*)?", plain):
-        return None
-    value = float(plain)
-    return int(value) if math.isfinite(value) else None
+        unread = frozenset(p for p in self.unread if self.stock.get(p, (None, None))[0] is None)
+        return BuildList(frame, self.stock, self.read, self.refused, tuple(self.said), unread)

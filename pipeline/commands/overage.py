@@ -18,10 +18,12 @@ import polars as pl
 
 from pipeline import buying
 from pipeline.analysis.overage import Lines
+from pipeline.analysis.overage_builds import MOST_NEEDED, check_builds
 from pipeline.analysis.overage_cost import findings_by_cost, findings_with
 from pipeline.analysis.overage_counts import moved, recovered
 from pipeline.analysis.overage_kit import kit_extras, whole_kits
 from pipeline.analysis.overage_lines import findings, suffices
+from pipeline.analysis.overage_names import said as said_of
 from pipeline.analysis.overage_words import THIN, count, sure
 from pipeline.buying import Ground
 from pipeline.commands.build_list import BuildList, is_file, read_build_list, read_moves
@@ -37,6 +39,7 @@ BY: Final = ("line", "kit", "cost")
 """What decides the extras: each line's service level, the whole kit's, or the costs."""
 SHOW: Final = ("lines", "kits", "standing", "losses", "counts", "past")
 """What can be shown."""
+NO_BUILDS: Final = "No builds: fill in masters/builds.csv and run `pickfall ingest`, or name a build list."
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +100,39 @@ def check(call: Call) -> Call:
         raise UserError("--part asks about one part alone; leave the build out.")
     if call.moves is not None and (call.part is not None or call.build is not None):
         raise UserError("--moves holds a list against the logs; leave the build and --part out.")
-    for name, number in (("--boards", call.boards), ("--need", call.need)):
-        if number is not None and number < 1:
-            raise UserError(f"{name} is {number}; expected 1 or more.")
-    if call.have is not None and call.have < 0:
-        raise UserError(f"--have is {call.have}; expected 0 or more.")
+    for name, number, least in (("--boards", call.boards, 1), ("--need", call.need, 1), ("--have", call.have, 0)):
+        if number is not None and number < least:
+            raise UserError(f"{name} is {number}; expected {least} or more.")
+        if number is not None and number > MOST_NEEDED:
+            raise UserError(f"{name} is {number}, more than {count(MOST_NEEDED)} parts. Correct it.".replace(THIN, " "))
+    _without_effect(call)
     return call
+
+
+def _without_effect(call: Call) -> None:
+    """UserError for options that would change nothing: who gives one expects that it does something."""
+    a_list = call.build is not None and is_file(call.build)
+    plantwide = call.show in ("standing", "losses", "counts", "past")
+    reckoned_on = {"--level": call.level is not None, "--leave-out": bool(call.leave_out)}
+    if call.moves is not None:
+        others = reckoned_on | {"--by": call.by != "line", "--show": call.show not in ("lines", "counts")}
+        what = "--moves holds a list against the logs"
+    elif call.part is not None:
+        others = {"--by": call.by != "line", "--show": call.show != "lines"}
+        what = "--part asks about one part by its service level"
+    elif plantwide:
+        others = {"the build": call.build is not None, "--by": call.by != "line"}
+        others |= reckoned_on if call.show in ("losses", "counts") else {}
+        what = f"--show {call.show} is about the whole plant"
+    else:
+        others = {"--by": call.show == "kits" and call.by == "cost"}
+        what = "--show kits is about whole kits"
+    if idle := [name for name, given in others.items() if given]:
+        raise UserError(
+            f"{what}: {' and '.join(idle)} would change nothing. Leave {'it' if len(idle) == 1 else 'them'} out."
+        )
+    if call.boards is not None and not a_list:
+        raise UserError("--boards is for a list without a column boards, and no list is named. Leave it out.")
 
 
 def from_findings(bundle: Bundle, call: Call) -> Answer:
@@ -112,7 +142,17 @@ def from_findings(bundle: Bundle, call: Call) -> Answer:
         raise UserError(
             f"build {call.build!r} is not in masters/builds.csv, and no such file. Known: {', '.join(known) or 'none'}."
         )
-    return _answer(bundle, call, ())
+    return _about_builds(_answer(bundle, call, ()), [q.text for q in bundle.quality.lines if q.what == "build list"])
+
+
+def _about_builds(answer: Answer, wrong: Sequence[str]) -> Answer:
+    """The answer with what is wrong with builds.csv and parts.csv beside it."""
+    if not wrong:
+        return answer
+    empty = answer.empty
+    if empty == NO_BUILDS:
+        empty = "No figures: no line of masters/builds.csv can be used, or no part has any history. See above."
+    return replace(answer, wrong=tuple(wrong), empty=empty)
 
 
 def from_store(con: duckdb.DuckDBPyConnection, plant: Plant, bundle: Bundle, call: Call) -> Answer:
@@ -121,13 +161,15 @@ def from_store(con: duckdb.DuckDBPyConnection, plant: Plant, bundle: Bundle, cal
     listed: BuildList | None = None
     history = buying.clock(con, plant, bundle.week)
     ground = buying.gather(con, plant, history, (*buying.bad_lots(bundle.suspects), *call.leave_out))
+    _, wrong = check_builds(ground.builds, ground.parts)
+    wrong = (*ground.renamed, *wrong)
     if call.part is not None:
         return _one_part(ground, bundle, call)
     if call.moves is not None:
         return _moves(ground, plant, bundle, call)
     if call.build is not None and is_file(call.build):
         known = set(ground.parts["part"].to_list())
-        listed = read_build_list(Path(call.build), known, plant.limits, boards=call.boards)
+        listed = read_build_list(Path(call.build), known, plant.limits, boards=call.boards, names=ground.names)
         ground = replace(ground, builds=listed.builds, parts=listed.parts(ground.parts))
     elif call.build is not None and call.build not in ground.builds["build"].to_list():
         return from_findings(bundle, call)
@@ -143,7 +185,7 @@ def from_store(con: duckdb.DuckDBPyConnection, plant: Plant, bundle: Bundle, cal
         made, replace(call, build=None) if listed is not None else call, _notes(lines, ground, bundle, call)
     )
     if listed is None:
-        return answer
+        return _about_builds(answer, wrong)
     over = listed.refused > plant.limits.refused_share * listed.read
     told = f"{call.build}: {listed.read} lines read, {listed.refused} refused."
     return replace(answer, wrong=listed.said, refused=over, notes=(told, *answer.notes))
@@ -174,7 +216,7 @@ def _notes(lines: Lines | None, ground: Ground, bundle: Bundle, call: Call) -> t
     for lot in call.leave_out:
         if lot not in known:
             said.append(f'Lot "{lot}" is in no log of these weeks: leaving it out changes nothing.')
-    if lines is None:
+    if lines is None and ground.usage["part"].is_null().all():
         said.append(f"No part has any history up to {bundle.week}: there is nothing to reckon from.")
     return tuple(said)
 
@@ -182,7 +224,7 @@ def _notes(lines: Lines | None, ground: Ground, bundle: Bundle, call: Call) -> t
 def _moves(ground: Ground, plant: Plant, bundle: Bundle, call: Call) -> Answer:
     """Issues and returns of the store room against the logs."""
     known = set(ground.parts["part"].to_list())
-    moves, refused, said = read_moves(Path(str(call.moves)), known, plant.limits)
+    moves, refused, said = read_moves(Path(str(call.moves)), known, plant.limits, names=ground.names)
     found = moved(moves, ground.usage, ground.loads, ground.counts, ground.parts, plant)
     answer = _answer(rounded(replace(bundle, unexplained=found)), replace(call, build=None, show="counts"), ())
     note = f"Issues and returns of {moves.height} parts; they must be those of the same weeks as the logs."
@@ -193,7 +235,8 @@ def _moves(ground: Ground, plant: Plant, bundle: Bundle, call: Call) -> Answer:
 
 def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:
     """Do the pieces that are there suffice?"""
-    part, need = str(call.part), int(call.need or 0)
+    asked, need = str(call.part), int(call.need or 0)
+    part = ground.names.counted(asked)
     builds = pl.DataFrame({"build": ["asked"], "part": [part], "quantity_per_board": [1], "boards": [need]})
     lines = ground.lines(builds.with_columns(due=pl.lit(None, pl.String)))
     if lines is None:
@@ -201,13 +244,16 @@ def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:
     (found,) = findings(lines, ground.plant)
     row: dict[str, Any] = {"part": part, "need": need, "extra": found.extra, "kit": need + found.extra}
     notes: tuple[str, ...] = ()
+    if part != asked:
+        notes = (f"P{said_of(asked, part)[1:]}",)
     if call.have is not None:
         likely = suffices(lines, 0, call.have)
         enough = likely >= found.service_level
         row |= {"have": call.have, "enough": rounded(likely), "answer": "yes" if enough else "no"}
         missing = max(0, need + found.extra - call.have)
-        rest = "" if enough else f" {count(missing)} more make it {sure(found.service_level)}."
+        rest = "" if enough else f" {count(missing)} more make it {sure(suffices(lines, 0, need + found.extra))}."
         notes = (
+            *notes,
             f"{count(call.have)} pieces for {count(need)} placements of {part}: "
             f"{'yes' if enough else 'no'}, {sure(likely)}.{rest}",
         )
@@ -226,7 +272,7 @@ def _answer(bundle: Bundle, call: Call, notes: Sequence[str]) -> Answer:
     said = list(notes)
     if call.show == "lines":
         found, short = wanted, [_line(o) for o in wanted]
-        empty = "No builds: fill in masters/builds.csv and run `pickfall ingest`, or name a build list."
+        empty = NO_BUILDS
         said += [k.text for k in kits]
     elif call.show == "kits":
         found = kits
@@ -259,6 +305,17 @@ def _answer(bundle: Bundle, call: Call, notes: Sequence[str]) -> Answer:
     return Answer([_typed(r) for r in short], full, tuple(said), (), False, made, empty)
 
 
+def _chance(share: float) -> str:
+    """A probability in whole per cent; next to certain it is not called so.
+
+    >>> _chance(0.884), _chance(0.996), _chance(1.0), _chance(0.002), _chance(0.0)
+    ('88%', 'over 99%', 'over 99%', 'under 1%', '0%')
+    """
+    if share >= 0.995:
+        return "over 99%"
+    return "under 1%" if 0 < share < 0.005 else f"{share:.0%}"
+
+
 def _line(o: Overage) -> dict[str, Any]:
     return {
         "build": o.build,
@@ -266,7 +323,7 @@ def _line(o: Overage) -> dict[str, Any]:
         "need": o.need,
         "extra": o.extra,
         "kit": o.kit,
-        "stock does": None if o.enough is None else f"{o.enough:.0%}",
+        "stock does": None if o.enough is None else _chance(o.enough),
         "buy": o.buy,
         "order value": o.buy_cost,
         "reason": o.reason,

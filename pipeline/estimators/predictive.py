@@ -269,6 +269,27 @@ def predictive_pmf(k: float, a: float, b: float, load_losses: ArrayLike | None =
     return _convolved(running, np.asarray(load_losses, dtype=float))
 
 
+def predictive_cdf(k: float, a: float, b: float, extra: int, load_losses: ArrayLike) -> float:
+    """Probability that `extra` parts more than `k` suffice for running losses and load losses together.
+
+    k, a, b, load_losses  as in `predictive_pmf`
+
+    No probability beyond `extra` is needed, so that it is found however long the tail is: time and memory grow with
+    `extra` alone.
+
+    >>> losses = LoadLoss("poisson", 6).pmf(1)
+    >>> predictive_cdf(100, 297, 3, 11, losses) < 0.95 <= predictive_cdf(100, 297, 3, 12, losses)
+    True
+    >>> round(predictive_cdf(1, 1, 1, 2, [1.0]), 6)  # any rate: 1/2 + 1/6 + 1/12, and a mean without end
+    0.75
+    """
+    if extra < 0:
+        return 0.0
+    loads = np.asarray(load_losses, dtype=float)[: extra + 1]
+    running = np.cumsum(beta_negative_binomial_pmf(k, a, b, extra + 1))
+    return min(1.0, float(loads @ running[extra - np.arange(loads.size)]))
+
+
 def _convolved(running: FloatArray, loads: FloatArray) -> FloatArray:
     """Probabilities of the sum of two independent numbers."""
     if running.size * loads.size < 5_000_000:

@@ -46,7 +46,7 @@ def rounded(value: Any) -> Any:
 
 
 def _number(value: float) -> float | None:
-    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+    return float(f"{value:.{DIGITS}g}") + 0.0 if math.isfinite(value) else None  # + 0.0: no negative zero
 
 
 def _plain(value: Any) -> Any:

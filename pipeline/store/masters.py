@@ -23,6 +23,7 @@ import polars as pl
 from pipeline.errors import SettingsError
 from pipeline.rollup.tallies import recompute_all
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
+from pipeline.schema.entries import iso_day, thousands, whole
 from pipeline.schema.master_tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES
 from pipeline.schema.table import Column, Table
 from pipeline.settings import Plant, unknown_key
@@ -36,6 +37,8 @@ KEYS = {
     "master_setup": ("machine", "slot", "lane", "feeder", "part", "valid_from"),
 }
 """Key columns of a master table where it is not the first column alone."""
+_DAYS = ("due",)
+"""Columns of text that hold a date; it is stored as YYYY-MM-DD."""
 
 
 def file_of(plant: Plant, spec: Table) -> Path:
@@ -162,19 +165,23 @@ def _value(path: Path, line: int, column: Column, text: str, zone: ZoneInfo) -> 
         if column.required:
             raise SettingsError(path, line, f'"{column.name}" is empty: {column.meaning}.')
         return None
+    if column.name in _DAYS:
+        if (day := iso_day(text)) is None:
+            raise SettingsError(path, line, f'"{column.name}" is {text!r}; expected a date such as 2026-11-30.')
+        return day
     if column.type == "VARCHAR":
         return text
     if column.type == "TIMESTAMP":
         return _time(path, line, column, text, zone)
+    if column.type == "BIGINT" and (asked := thousands(text)):
+        raise SettingsError(path, line, f'"{column.name}" is {text!r}: {asked}.')
     try:
-        number = float(text)
+        number = math.nan if column.type == "BIGINT" and "." in text and whole(text) is None else float(text)
     except ValueError:
         number = math.nan
     if not math.isfinite(number) or number < 0 or (column.type == "BIGINT" and number != int(number)):
-        what = "a whole number" if column.type == "BIGINT" else "a number"
-        raise SettingsError(
-            path, line, f'"{column.name}" is {text!r}; expected {what} of 0 or more, such as 1200 or 0.5.'
-        )
+        what, such = ("a whole number", "1200") if column.type == "BIGINT" else ("a number", "1200 or 0.5")
+        raise SettingsError(path, line, f'"{column.name}" is {text!r}; expected {what} of 0 or more, such as {such}.')
     return int(number) if column.type == "BIGINT" else number
 
 

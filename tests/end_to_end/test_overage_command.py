@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from pipeline.commands import overage as buyer
 from pipeline.errors import UserError
 from pipeline.findings.to_json import from_json
 from pipeline.store.database import open_store
+from pipeline.store.masters import load_masters
 from tests.plants import make_plant, pickfall, some_picks, write_picks
 
 WEEK = "2026-W47"
@@ -92,6 +94,16 @@ def test_a_list_with_bad_lines_is_done_all_the_same_and_ends_with_3(plant: Path,
         ({"build": "A", "part": "P0", "need": 5}, "leave the build out"),
         ({"have": 5}, "needs --part and --need"),
         ({"boards": 0}, "expected 1 or more"),
+        ({"part": "P0", "need": 200_000_000}, "--need is 200000000, more than 100 000 000 parts"),
+        ({"part": "P0", "need": 5, "by": "cost"}, "--part asks about one part .*: --by would change nothing"),
+        ({"part": "P0", "need": 5, "show": "standing"}, "--part asks about one part .*: --show would change nothing"),
+        ({"build": "A", "boards": 5}, "--boards is for a list without a column boards"),
+        ({"build": "A", "show": "standing"}, "--show standing is about the whole plant: the build would"),
+        ({"build": "list.csv", "show": "past"}, "--show past is about the whole plant: the build would"),
+        ({"by": "cost", "show": "past"}, "--show past is about the whole plant: --by would"),
+        ({"level": 0.9, "show": "losses"}, "--level would change nothing"),
+        ({"moves": "m.csv", "show": "past"}, "--moves holds a list against the logs: --show would"),
+        ({"moves": "m.csv", "by": "kit", "level": 0.9}, "--level and --by would change nothing. Leave them out"),
     ],
 )
 def test_a_call_that_makes_no_sense_says_what_to_do(call: dict[str, Any], message: str, plant: Path) -> None:
@@ -104,6 +116,43 @@ def test_misuse_ends_with_2_and_one_line(plant: Path) -> None:
     assert done.returncode == 2, done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert done.stdout == ""
+
+
+def test_what_is_wrong_with_builds_and_parts_is_said_beside_the_figures(plant: Path, tmp_path: Path) -> None:
+    """The same sentences from the week's findings and from the store; lines too large are not called "no builds"."""
+    folder = tmp_path / "plant"
+    shutil.copytree(plant, folder)
+    masters = folder / "masters"
+    masters.joinpath("aliases.csv").write_text(
+        "kind,alias,id,valid_from,valid_to\npart,P0-ALT,P0,,\n", encoding="utf-8"
+    )
+    masters.joinpath("builds.csv").write_text(
+        BUILDS + "A,P0-ALT,1,100,2026-12-01\nC,P3,20000,50000,\nB,GHOST,1,5,\n", encoding="utf-8"
+    )
+    with open_store(settings.load(folder), write=True) as con:
+        load_masters(con, settings.load(folder))
+    anew = answer(folder, level=0.9)
+    (same,) = (r for r in anew.full if r["part"] == "P0")
+    assert same["need"] == 500
+    assert [w.partition(":")[0] for w in anew.wrong] == [
+        "Build A",
+        "Build C, part P3",
+        "Build A",
+        "Part GHOST (in 1 build) is not in the part table",
+    ]
+    assert "more than 100000000 parts" in anew.wrong[1]
+    asked = answer(folder, part="P0-ALT", need=1200)
+    assert asked.full[0]["part"] == "P0"
+    assert asked.notes[0].startswith('Part "P0-ALT" is another name of "P0"')
+    masters.joinpath("builds.csv").write_text(
+        "build,part,quantity_per_board,boards\nC,P3,20000,50000\n", encoding="utf-8"
+    )
+    with open_store(settings.load(folder), write=True) as con:
+        load_masters(con, settings.load(folder))
+    none = answer(folder, level=0.9)
+    assert none.empty.startswith("No figures: no line of masters/builds.csv can be used")
+    assert "more than 100000000 parts" in none.wrong[0]
+    assert not [n for n in none.notes if "history" in n]
 
 
 def test_the_command_gives_json_and_stays_quiet(plant: Path) -> None:

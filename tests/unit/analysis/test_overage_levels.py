@@ -10,6 +10,8 @@ from pipeline.analysis.overage_levels import (
     NOTHING,
     PART_SHAPE,
     Levels,
+    alone,
+    beyond,
     left,
     left_of_cut,
     shrink,
@@ -108,8 +110,8 @@ def test_a_longer_build_sees_more_batches_and_shifts() -> None:
     """Sum of squared shares by hand: one block; two halves; 1.5 blocks as 2/3 and 1/3."""
     one = np.ones(1)
     rates = Rates(
-        ("P",), (None,), one, one, one * 2e6, one * 998e6, one, np.zeros(1, dtype=np.int64), one * 0.0, one * 0.001,
-        one, one * 1000.0, False,
+        ("P",), (None,), one, one, one * 2e6, one * 998e6, one, np.zeros(1, dtype=np.int64), one < 0, one * 0.002, 0,
+        one * 0.0, one * 0.001, one, one * 1000.0, False,
     )  # fmt: skip
     need = np.array([400.0, 1000.0, 1500.0, 2000.0])
     good, bad = rates.for_build(np.zeros(4, dtype=np.int64), need)
@@ -140,3 +142,29 @@ def test_a_single_batch_takes_its_size_from_parts_that_had_several() -> None:
     assert not both.cut
     assert alone.cut
     np.testing.assert_allclose(alone.per_batch, 301.0)
+
+
+def test_alone_is_the_posterior_of_a_prior_that_falls_with_the_square() -> None:
+    """By hand: rate^-2 times the negative binomial law of what was seen, summed over a fine grid of log rates."""
+    seen, count, shape = 0.001, 9000.0, 6.0
+    mean, doubt = alone(np.array([seen]), np.array([count]), np.array([shape]))
+    rate = np.exp(np.linspace(np.log(1e-6), np.log(10.0), 400_001))
+    good = 1 - seen
+    x, k, n = count * seen / good, shape / good, count / good
+    log = (x - 1) * np.log(rate) - (k + x) * np.log1p(
+        n * rate / k
+    )  # one power of the rate is the step of its logarithm
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    by_hand = float(weight @ rate)
+    assert mean[0] == pytest.approx(by_hand, rel=1e-6)
+    assert doubt[0] == pytest.approx(float(weight @ (rate / by_hand - 1) ** 2), rel=1e-3)
+
+
+def test_only_what_peers_do_not_allow_is_beyond_them() -> None:
+    """Peers at 0.5 %, each within half of it: 3 lost of 200 is bad luck, 40 of 200 is another kind of part."""
+    seen, wide = np.array([0.015, 0.2, 0.0, 0.006]), np.full(4, 4.0)
+    found = beyond(seen, np.full(4, 200.0), wide, wide, np.full(4, 0.005))
+    assert found.tolist() == [False, True, False, False]
+    # Peers that say nothing forbid nothing.
+    assert not beyond(seen, np.full(4, 200.0), wide, np.full(4, NOTHING), np.full(4, 0.5)).any()

@@ -68,10 +68,55 @@ def test_line_by_line_is_what_the_lines_themselves_say() -> None:
     lines = lines_of(usage_of(*chips()), parts_of(TAPE, TRAY), BOTH, plant)
     (kit,) = whole_kits(lines, plant)
     extra, _ = lines.extra()
-    prices = [0.01 if part == "R0" else 80.0 for part in lines.builds["part"]]
+    prices = [0.0 if part == "R0" else 80.0 for part in lines.builds["part"]]  # R0 comes in whole packs anyway
     assert kit.single_cost == pytest.approx(sum(n * p for n, p in zip(extra.tolist(), prices, strict=True)))
     (strict,) = whole_kits(lines, plant, level=0.95)
     assert strict.single_cost > kit.single_cost
+
+
+def test_a_whole_pack_is_as_sure_as_it_is_and_costs_a_kit_nothing() -> None:
+    """900 of a reel of 1 000: 100 spare do for certain, and the whole risk is left for the dear part on its tray."""
+    usage, table = usage_of(*chips()), parts_of(TAPE, TRAY)
+    boxed = replace(PLANT, part_class=(PartClass("attrition", feeder_type=("tape",), whole_packs=True),))
+    lines = lines_of(usage, table, BOTH, boxed)
+    (kit,), (counted,) = whole_kits(lines, boxed), whole_kits(lines_of(usage, table, BOTH), PLANT)
+    extra, at = dict(kit.extras), lines.builds["part"].to_list().index
+    tray = suffices(lines, at("R1"), 900 + extra["R1"])
+    assert suffices(lines, at("R0"), 1000) > 1 - 1e-9
+    assert kit.joint == pytest.approx(tray)
+    assert kit.joint >= 0.95 > suffices(lines, at("R1"), 899 + extra["R1"])
+    assert kit.cost == pytest.approx(80.0 * extra["R1"])  # nothing for the reel
+    assert (kit.weakest, kit.marginal) == ("R1", "R1")
+    assert "R0" not in dict(kit.next_buy)
+    assert "besides one line in whole packs" in kit.text
+    assert "R0" in dict(counted.next_buy)
+    assert "whole packs" not in counted.text
+    # By the kit, too, the line says how sure its reel is.
+    by_kit = {o.part: o for o in findings_with(lines, boxed, np.array([extra[p] for p in lines.builds["part"]]))}
+    assert by_kit["R0"].kit == 1000
+    assert by_kit["R0"].service_level == pytest.approx(suffices(lines, at("R0"), 1000))
+
+
+def test_a_kit_of_whole_packs_alone_takes_as_many_as_it_needs() -> None:
+    """940 of a reel of 953: the reel that the line takes by itself runs out too often; a kit takes two."""
+    boxed = replace(PLANT, part_class=(PartClass("all", whole_packs=True),))
+    line = builds_of(("B", "R0", 1, 940, None))
+    lines = lines_of(usage_of(*chips()), parts_of(TAPE | {"pack_size": 953}), line, boxed)
+    (extra,) = lines.extra()[0].tolist()
+    (kit,) = whole_kits(lines, boxed)
+    ((part, more),) = kit.extras
+    assert (part, kit.cost, kit.next_buy) == ("R0", 0.0, ())
+    assert kit.joint == pytest.approx(suffices(lines, 0, -(-(940 + more) // 953) * 953))
+    assert kit.single == pytest.approx(suffices(lines, 0, -(-(940 + extra) // 953) * 953))
+    assert kit.joint >= 0.95
+
+
+def test_the_first_page_counts_what_is_kitted() -> None:
+    plant = replace(PLANT, part_class=CLASSES)
+    found = recommend(usage_of(*chips()), NO_LOADS, parts_of(TAPE, TRAY), BOTH, plant)
+    (action,) = actions((), (), (), found, Quality(0, 0, 0, 0, 0, (), (), ()), 10)
+    above = 100 + found[1].extra  # a reel of 1 000 for 900, and the trays to the piece
+    assert action.why.startswith(f"Kit {above} pieces above the 1\u202f800 placed")
 
 
 def test_a_part_without_a_price_fits_no_class_that_asks_for_one() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -10,8 +12,10 @@ import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.commands.build_list import BuildList, is_file, read_build_list, whole
+from pipeline.analysis.overage_names import ALIAS, PartNames, renamed
+from pipeline.commands.build_list import BuildList, is_file, read_build_list, read_moves
 from pipeline.errors import UserError
+from pipeline.schema.entries import whole
 from pipeline.settings import Limits
 
 KNOWN = {"P1", "P2", "0402", "1E5"}
@@ -166,3 +170,100 @@ def test_text_is_never_taken_for_another_number(text: str) -> None:
     if found is not None:
         plain = text.strip().replace(" ", "").replace("\u00a0", "").replace("\u202f", "")
         assert float(plain) == found
+
+
+@pytest.mark.parametrize("text", ["1.000", "12.000", "120.000"])
+def test_three_zeros_after_a_point_are_asked_about(text: str, tmp_path: Path) -> None:
+    """1.000 is one to some and one thousand to others: neither is taken."""
+    first = text.partition(".")[0]
+    found = read(tmp_path, f"part;per board;boards;stock\nP1;2;{text};5\nP2;2;10;{text}\n")
+    asked = f"{first} or {first} thousand? Write {first} or {first}000"
+    assert found.said == (
+        f'list.csv line 2: boards "{text}"; {asked}. Line refused; correct it.',
+        f'list.csv line 3: stock "{text}": {asked}. Taken as not known; correct it.',
+    )
+    assert rows(found) == [("list", "P2", 2, 10, None)]
+    with pytest.raises(UserError, match=re.escape(f'line 2: issued "{text}": {asked}')):
+        moves(tmp_path, f"part,issued\nP1,{text}\n")
+
+
+def moves(path: Path, text: str, names: PartNames | None = None) -> tuple[pl.DataFrame, int, tuple[str, ...]]:
+    (path / "moves.csv").write_text(text, encoding="utf-8")
+    return read_moves(path / "moves.csv", KNOWN, Limits(), names=names)
+
+
+def test_a_stock_that_cannot_be_read_is_not_known(tmp_path: Path) -> None:
+    """The stock of the part table does not stand in for it: the list was meant to say another."""
+    found = read(tmp_path, "part,per_board,boards,stock,on_order\nP1,1,9,plenty,5\nP2,1,9,,\n")
+    table = pl.DataFrame({"part": ["P1", "P2"], "package": ["a", "b"], "stock": [100, 200], "on_order": [3, 4]})
+    assert found.parts(table).sort("part").rows() == [("P1", "a", None, 5), ("P2", "b", 200, 4)]
+    # A later line that can be read says it after all.
+    later = read(tmp_path, "part,per_board,boards,stock,on_order\nP1,1,9,plenty,\nP1,1,9,40,\n")
+    assert later.parts(table).sort("part")["stock"].to_list() == [40, 200]
+
+
+def test_stock_and_orders_may_stand_in_different_lines(tmp_path: Path) -> None:
+    found = read(tmp_path, "part,per_board,boards,stock,on_order,build\nP1,4,100,5,,A\nP1,4,100,,600,B\n")
+    assert found.stock == {"P1": (5, 600)}
+    assert found.said == ()
+    other = read(tmp_path, "part,per_board,boards,stock,on_order,build\nP1,4,100,5,7,A\nP1,4,100,6,600,B\n")
+    assert other.stock == {"P1": (5, 7)}
+    assert [s.partition("has ")[2] for s in other.said] == [
+        "another stock than in the line before. The first one counts.",
+        "another number on order than in the line before. The first one counts.",
+    ]
+
+
+def test_boards_are_given_once(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match='line 1: has a column "Boards"; leave --boards out'):
+        read(tmp_path, "part,per_board,Boards\nP1,1,9\n", boards=7)
+
+
+def test_moves_that_return_more_than_was_issued_are_named(tmp_path: Path) -> None:
+    found, refused, said = moves(tmp_path, "part,issued,returned\nP1,100,300\nP2,9,9\n")
+    assert (found.rows(), refused) == ([("P1", 100, 300), ("P2", 9, 9)], 0)
+    assert said == (
+        'moves.csv line 2: part "P1" has 300 returned and only 100 issued. Counted as it stands; correct it, '
+        "unless it was issued before.",
+    )
+
+
+def test_moves_without_a_line_that_can_be_used_end_as_build_lists_do(tmp_path: Path) -> None:
+    with pytest.raises(
+        UserError, match=r"moves\.csv: no line of 2 can be used\. First: moves\.csv line 2: part, issued"
+    ):
+        moves(tmp_path, "part,issued\nP1,x\n,5\n")
+    with pytest.raises(UserError, match="no line of 0 can be used"):
+        moves(tmp_path, "part,issued\n")
+
+
+def _names() -> PartNames:
+    """OLD was P1 until the end of November and is P2 from then on; ALT is always P1."""
+    turn, now = datetime.fromisoformat("2026-11-30T23:00"), datetime.fromisoformat("2026-11-20T00:00")
+    rows = [("part", "ALT", "P1", None, None), ("part", "OLD", "P1", None, turn), ("part", "OLD", "P2", turn, None)]
+    rows += [("reel", "P2", "R9", None, None)]
+    table = pl.DataFrame(rows, schema=dict(zip(ALIAS, [pl.String] * 3 + [pl.Datetime] * 2, strict=True)), orient="row")
+    return PartNames.of(table, now, "Europe/Berlin")
+
+
+def test_alternates_are_reckoned_under_the_name_that_the_logs_count_them_by(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text(
+        "part,per_board,boards,due,stock\nALT,1,5,,70\nOLD,1,5,2026-11-30,\nOLD,1,5,2026-12-01,\nOLD,1,5,,\nP2,1,5,,\n",
+        encoding="utf-8",
+    )
+    found = read_build_list(tmp_path / "list.csv", KNOWN, Limits(), names=_names())
+    assert {part: quantity * boards for _, part, quantity, boards, _ in rows(found)} == {"P1": 15, "P2": 10}
+    assert found.stock == {"P1": (70, None)}
+    named = [s for s in found.said if "another name" in s]
+    assert named[0] == 'list.csv line 2: part "ALT" is another name of "P1" (masters/aliases.csv): reckoned as that.'
+    assert [s.partition(" of ")[2].partition(" ")[0] for s in named] == ['"P1"', '"P1"', '"P2"', '"P1"']
+    table, _, said = moves(tmp_path, "part,issued,returned\nALT,2000,100\nP1,2200,400\n", _names())
+    assert table.rows() == [("P1", 4200, 500)]
+    assert "another name" in said[0]
+
+
+def test_builds_are_renamed_by_the_day_they_are_due() -> None:
+    builds = pl.DataFrame({"build": ["A", "B", "C"], "part": ["OLD", "OLD", "P2"], "due": ["2026-12-24", None, None]})
+    found, said = renamed(builds, _names())
+    assert found["part"].to_list() == ["P2", "P1", "P2"]
+    assert [s.partition(":")[0] for s in said] == ["Build A", "Build B"]

@@ -37,6 +37,21 @@ def test_lines_to_order_come_first_due_first_with_their_reason() -> None:
     assert (table.rows[0][0].text, table.rows[0][6].text) == ("PN-LATE", "two reels")
 
 
+def test_what_to_order_shows_the_kit_and_how_an_unknown_stock_counts() -> None:
+    bundle = rich_bundle(overages=3)
+    whole = dataclasses.replace(bundle.overage[0], need=9000, extra=40, kit=10_000, stock=None, on_order=4000, buy=6000)
+    found = page_buyer.section(dataclasses.replace(bundle, overage=(whole,)), limit=30)
+    kit = found.to_order.rows[0][2]
+    assert (plain(kit.text), kit.sort) == ("10 000", 10_000)
+    assert plain(str(kit.small)).split("\n") == ["9 000 + 40", "in whole packs"]
+    assert found.unknown[0].startswith(
+        "1 line with no stock figure (counted as none; orders on their way are counted): "
+    )
+    counted = dataclasses.replace(whole, kit=9040)
+    (row,) = page_buyer.section(dataclasses.replace(bundle, overage=(counted,)), limit=30).to_order.rows
+    assert (plain(row[2].text), plain(str(row[2].small))) == ("9 040", "9 000 + 40")
+
+
 def test_stock_of_a_part_of_two_builds_is_not_counted_against_each() -> None:
     bundle = rich_bundle(overages=3)
     one = dataclasses.replace(
