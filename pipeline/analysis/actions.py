@@ -70,21 +70,29 @@ def advice(kind: str, loss: str) -> str:
 def one_line_each(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     """Flagged suspects, one a thing: of several losses the one that costs most; order of the ranking kept.
 
-    "all" stands for an item only when it is flagged for nothing more precise, and when no item that it cannot be told
-    from is: the same losses would be saved twice.
+    "all" stands for an item only when it is flagged for nothing more precise. Of all losses of one and some of another
+    that cannot be told from it the dearer line stays: the same losses would be saved twice.
     """
-    suspects = tuple(suspects)
-    precise_ones = {_label(s) for s in suspects if s.flagged and s.loss != "all"}
     best: dict[tuple[str, str | None, str], Suspect] = {}
     for s in suspects:
-        if not s.flagged or (s.loss == "all" and precise_ones.intersection(s.not_separable_from)):
+        if not s.flagged:
             continue
         known = best.get((s.kind, s.machine, s.id))
         precise = known is None or (known.loss == "all" and s.loss != "all")
         dearer = known is not None and s.loss != "all" and (s.cost_per_week or 0) > (known.cost_per_week or 0)
         if precise or dearer:
             best[s.kind, s.machine, s.id] = s
-    return tuple(sorted(best.values(), key=lambda s: (-(s.cost_low or 0.0), -(s.cost_per_week or 0.0), s.kind, s.id)))
+    lines: list[Suspect] = []
+    for s in sorted(best.values(), key=lambda s: (-(s.cost_low or 0.0), -(s.cost_per_week or 0.0), s.kind, s.id)):
+        if not any(_same_losses(s, dearer) for dearer in lines):
+            lines.append(s)
+    return tuple(lines)
+
+
+def _same_losses(one: Suspect, other: Suspect) -> bool:
+    """All losses of one, and some of the other, which cannot be told apart."""
+    doubted = _label(one) in other.not_separable_from or _label(other) in one.not_separable_from
+    return doubted and (one.loss == "all") != (other.loss == "all")
 
 
 def _label(s: Suspect) -> str:
@@ -108,7 +116,7 @@ def actions(
     """
     flagged = one_line_each(s for s in suspects if not s.mended)
     there = {(s.kind, s.machine, s.id) for s in flagged}
-    mended = one_line_each(s for s in suspects if (s.kind, s.machine, s.id) not in there)
+    mended = one_line_each(s for s in suspects if s.mended and (s.kind, s.machine, s.id) not in there)
     return (
         *_planner(flagged, services, worklist, week),
         *(_from_suspect(s, "maintenance planner", hands=False) for s in mended),

@@ -180,8 +180,12 @@ def test_losses_that_two_items_share_are_saved_once() -> None:
     nozzle = dataclasses.replace(SUSPECT, not_separable_from=("spindle H1/1 of M1",))
     spindle = dataclasses.replace(SUSPECT, kind="spindle", id="H1/1", machine="M1", loss="all", cost_low=99.0)
     doubtful = dataclasses.replace(spindle, not_separable_from=(f"nozzle {SUSPECT.id}",))
-    assert [s.kind for s in one_line_each([doubtful, nozzle])] == ["nozzle"]
-    assert [s.kind for s in one_line_each([spindle, nozzle])] == ["spindle", "nozzle"]
+    assert [s.kind for s in one_line_each([doubtful, nozzle])] == ["spindle"]
+    cheap = dataclasses.replace(doubtful, cost_low=1.0)
+    assert [s.kind for s in one_line_each([cheap, nozzle])] == ["nozzle"]
+    assert len([a for a in actions((cheap, nozzle), (), (), (), QUALITY, 10) if a.owner == "maintenance planner"]) == 1
+    assert [s.kind for s in one_line_each([spindle, nozzle])] == ["spindle"], "one of the two says so"
+    assert [s.kind for s in one_line_each([spindle, SUSPECT])] == ["spindle", "nozzle"]
     assert [s.kind for s in one_line_each([doubtful, dataclasses.replace(nozzle, flagged=False)])] == ["spindle"]
 
 
