@@ -40,7 +40,7 @@ from pipeline.analysis.swaps import propose
 from pipeline.estimators.dispersion import of_runs
 from pipeline.estimators.multiplicity import benjamini_hochberg
 from pipeline.findings.model import Suspect
-from pipeline.schema.words import LOSSES, several
+from pipeline.schema.words import LOSS_OUTCOMES, LOSSES, several
 from pipeline.settings import Plant, Statistics
 
 FloatArray = NDArray[np.float64]
@@ -357,7 +357,7 @@ def _suspects(
                 explained_by=None
                 if flagged or surprising[i] or twin_of or not enough
                 else _explained(table, i, attribution.dispersion, settings.confidence),
-                advice=advice(table.kind, loss) if flagged else "",
+                advice=advice(table.kind, _main_loss(frame, table.kind, item_key, loss)) if flagged else "",
                 swap=propose(
                     (table.kind, item_key),
                     unsettled,
@@ -373,6 +373,14 @@ def _suspects(
             )
         )
     return found
+
+
+def _main_loss(frame: pl.DataFrame, kind: str, item_key: str, loss: str) -> str:
+    """`loss`, and of all losses of an item the kind that most of them are of: what to do depends on that."""
+    if loss != "all":
+        return loss
+    mine = frame.filter(items.key(kind) == item_key).select(pl.col(list(LOSS_OUTCOMES)).sum()).row(0)
+    return max(zip(mine, reversed(range(len(mine))), LOSS_OUTCOMES, strict=True))[2]
 
 
 def _twins(attribution: Attribution) -> dict[tuple[str, str], tuple[str, ...]]:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.analysis.attribution import Attribution
 from pipeline.analysis.judged_items import Items
-from pipeline.analysis.ranking import Counted, _each_item_once, _Fitted, flagged_items, odds_ratios
+from pipeline.analysis.ranking import Counted, _each_item_once, _Fitted, _main_loss, flagged_items, odds_ratios
 from pipeline.settings import Statistics
 
 SETTINGS = Statistics()
@@ -65,6 +65,17 @@ def test_an_item_is_judged_by_what_has_most_to_tell_of_it(single: int, counted: 
     both = _each_item_once([fitted(single, None), fitted(counted, counters)])
     keys = [f.attribution.items["feeder"].keys for f in both]
     assert keys == ([[], ["F1"]] if told == "counters" else [["F1"], []])
+
+
+@pytest.mark.parametrize(
+    ("counts", "main"),
+    [((48, 123, 0), "rejected"), ((48, 12, 3), "missed"), ((1, 1, 9), "dropped"), ((0, 0, 0), "missed")],
+)
+def test_what_to_do_about_all_losses_is_about_most_of_them(counts: tuple[int, int, int], main: str) -> None:
+    mine = dict(zip(("missed", "rejected", "dropped"), counts, strict=True))
+    frame = pl.DataFrame([{"part": "P1", **mine}, {"part": "P2", "missed": 900, "rejected": 0, "dropped": 0}])
+    assert _main_loss(frame, "part", "P1", "all") == main
+    assert _main_loss(frame, "part", "P1", "dropped") == "dropped"
 
 
 def test_everything_must_hold_for_a_flag() -> None:
