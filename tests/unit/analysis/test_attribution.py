@@ -126,7 +126,7 @@ def test_what_a_nozzle_lost_before_it_was_mended_does_not_convict_its_spindle() 
     """Until the sixth shift a nozzle misses eight times as often, always on the same spindle; then it is replaced."""
     until = datetime.fromisoformat("2026-11-18T06:00:00")
     item, convicted = ("nozzle", "N4"), {"as it is": 0, "mended": 0}
-    for seed in range(6):
+    for seed in range(4):
         cells = small_week(seed=seed, machines=3)
         early = pl.col("shift") < until
         there = (pl.col("machine") == "M0") & (pl.col("spindle") == "4")
@@ -145,7 +145,7 @@ def test_what_a_nozzle_lost_before_it_was_mended_does_not_convict_its_spindle() 
         assert others.items["nozzle"].effect[at] == whole.items["nozzle"].effect[at], "it has its whole week"
         assert others.items["nozzle"].keys == whole.items["nozzle"].keys
     assert convicted["mended"] == 0
-    assert convicted["as it is"] >= 3
+    assert convicted["as it is"] >= 2
 
 
 def test_what_explains_the_losses_worse_than_nothing_is_no_rival() -> None:
