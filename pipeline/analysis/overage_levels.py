@@ -36,8 +36,9 @@ PACKAGE_SHAPE: Final = 1.0
 
 STRANGE: Final = 0.001
 """Chance of seeing so many losses, by its peers, below which a part is judged by its own history alone."""
-LEAST_LOST: Final = 3.0
-"""Losses that this takes, bursts counted once."""
+LEAST_LOST: Final = 10.0
+"""Losses that this takes, bursts counted once: of many healthy parts some lose four of their first eighty, which is too
+little to believe against all peers."""
 NO_PEER: Final = 1e-6
 """The same, with these parts themselves left out of the peers, below which one is left out of what the others borrow.
 Far lower, so that parts which differ by another law than the gamma one are not called exceptions."""
@@ -45,6 +46,7 @@ MOST_APART: Final = 0.1
 """Share of the parts up to which such parts are left out of what the others borrow: more of them are no exception."""
 
 _SOFTEST: Final = 1.5
+_FEWEST: Final = 3.0
 _SHAPES: Final = np.exp(np.linspace(np.log(0.05), np.log(50.0), 33))
 _FLOOR: Final = 0.02
 _ROUNDS: Final = 8
@@ -243,10 +245,10 @@ def alone(seen: FloatArray, count: FloatArray, shape: FloatArray) -> tuple[Float
     The prior falls with the square of the rate: twice as bad is half as common. With it the rate of a Poisson count
     with a gamma factor is beta-prime (Johnson, Kotz and Balakrishnan 1995, chapter 27, from memory), and its mean is
     what was seen, less one loss. At rates that are not small both kinds of noise are (1 - rate) times as large.
-    Only where `count * seen` is `LEAST_LOST` at least.
+    Only where `count * seen` is 3 at least.
     """
     good = np.clip(1.0 - seen, 0.01, 1.0)
-    losses, k = np.maximum(count * seen / good, LEAST_LOST), np.maximum(shape / good, _SOFTEST)
+    losses, k = np.maximum(count * seen / good, _FEWEST), np.maximum(shape / good, _SOFTEST)
     mean = (losses - 1.0) * good / count
     return mean, (losses + k - 1.0) / ((losses - 1.0) * (k - 1.0))
 

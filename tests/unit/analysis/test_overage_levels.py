@@ -166,5 +166,8 @@ def test_only_what_peers_do_not_allow_is_beyond_them() -> None:
     seen, wide = np.array([0.015, 0.2, 0.0, 0.006]), np.full(4, 4.0)
     found = beyond(seen, np.full(4, 200.0), wide, wide, np.full(4, 0.005))
     assert found.tolist() == [False, True, False, False]
+    # Five lost of 76 are too few to believe against all others, however seldom they come; fifty of 760 are not.
+    few = beyond(np.full(2, 5 / 76), np.array([76.0, 760.0]), np.full(2, 50.0), np.full(2, 50.0), np.full(2, 0.005))
+    assert few.tolist() == [False, True]
     # Peers that say nothing forbid nothing.
     assert not beyond(seen, np.full(4, 200.0), wide, np.full(4, NOTHING), np.full(4, 0.5)).any()
