@@ -34,6 +34,7 @@ from pipeline.analysis import items
 from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
 from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
 from pipeline.analysis.judged_items import Items, joined, log_odds, twin_row
+from pipeline.analysis.same_work import NEARLY, TIED, TIED_REJECTS
 from pipeline.estimators.crossed_logit import CrossedResult
 from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
@@ -294,7 +295,8 @@ def _rivals(state: State, item: Item, free: list[Item]) -> list[Item]:
 def _contest(state: State, fit: CrossedResult, dispersion: float, tried: list[Item]) -> tuple[Item, list[Item]]:
     """The one that explains the data best when it has an effect of its own, and those that do so about as well.
 
-    What explains them worse than nothing released does not count, however little the best one gains.
+    What explains them worse than nothing released does not count, however little the best one gains. Of items that did
+    the same picks, between which the data say nothing, the one is named that stands for the others where more are tied.
     """
     nothing = state.model.minus2loglik(sigmas=fit.sigmas, released=state.released, dispersion=dispersion, start=fit)
     fits = []
@@ -305,7 +307,22 @@ def _contest(state: State, fit: CrossedResult, dispersion: float, tried: list[It
         fits.append(found if np.isfinite(found) else np.inf)
     best = int(np.argmin(fits))
     good = min(fits[best] + AS_GOOD, nothing)
+    same = [at for at in range(len(tried)) if fits[at] < good and _same_picks(state, tried[best], tried[at])]
+    best = min((*same, best), key=lambda at: (_stands_for(state, tried[at]), fits[at]))
     return tried[best], [t for t, f in zip(tried, fits, strict=True) if t != tried[best] and f < good]
+
+
+def _same_picks(state: State, one: Item, other: Item) -> bool:
+    mine, theirs = state.codes[one[0]] == one[1], state.codes[other[0]] == other[1]
+    both = float(state.chances[mine & theirs].sum())
+    return both >= NEARLY * max(float(state.chances[mine].sum()), float(state.chances[theirs].sum()))
+
+
+def _stands_for(state: State, item: Item) -> int:
+    """Place of the item's kind among those that a set-up ties together."""
+    rows = TIED_REJECTS if "optics" in state.kinds else TIED
+    places = [row.index(state.kinds[item[0]]) for row in rows if state.kinds[item[0]] in row]
+    return places[0] if places else len(JUDGED)
 
 
 def _hidden_outlier(

@@ -105,9 +105,10 @@ class State:
         start: CrossedResult | None = None,
     ) -> CrossedResult:
         """The crossed model with the released items; spreads are estimated unless given; `start`: where to begin."""
-        held: list[float | None] = [SETTING_SD if _is_setting(k) else None for k in self.kinds]
+        known = [None if past is None else past.fixed for past in self.past]
+        held: list[float | None] = [SETTING_SD if _is_setting(k) else f for k, f in zip(self.kinds, known, strict=True)]
         if sigmas is not None:
-            held = [None if s is None else float(s) for s in sigmas]
+            held = [f if s is None else float(s) for s, f in zip(sigmas, known, strict=True)]
         return self.model.fit(released=self.released, sigmas=held, dispersion=dispersion, start=start)
 
     def first_fit(self) -> tuple[CrossedResult, float]:

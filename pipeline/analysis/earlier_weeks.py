@@ -14,7 +14,7 @@ Assumption: healthy items differ this week as much as they did (spread_over_week
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,8 +22,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis.attribution_model import ONLY_REJECTS, SETTING, SETTING_SD, SPREAD_PRIOR, State, prepare
+from pipeline.analysis.same_work import ENOUGH
 from pipeline.estimators.crossed_logit import CrossedResult
-from pipeline.estimators.spread_over_weeks import FINE_GRID, PastSpread, past_spread
+from pipeline.estimators.spread_over_weeks import FINE_GRID, PastSpread, past_spread, share_of_past
 
 FloatArray = NDArray[np.float64]
 
@@ -54,15 +55,29 @@ class EarlierWeeks:
     seen: dict[str, Seen]
 
     def spread(self, factor: str, keys: list[str]) -> PastSpread | None:
-        """The healthy spread of a factor; weights for the items `keys` in this order. None where nothing was seen."""
+        """The healthy spread of a factor; weights for the items `keys` in this order. None where nothing was seen.
+
+        Of a kind whose items always worked together with others until now (a nozzle that was put on another spindle
+        this week) few or none were seen alone: what they showed together is shared out (`share_of_past`).
+        """
         seen = self.seen.get(factor)
-        if seen is None:
-            return None
-        at = {key: i for i, key in enumerate(seen.keys)}
-        here = [at.get(key) for key in keys]
-        others = np.setdiff1d(np.arange(len(seen.keys)), [i for i in here if i is not None])
-        u, v = (_rows(a, here, others) for a in (seen.estimates, seen.variances))
-        return past_spread(u, v, len(keys), SPREAD_PRIOR)
+        own = set(factor.split("+"))
+        tied = [name for name in self.seen if own < set(name.split("+"))]
+        together = max(tied, key=lambda name: len(self.seen[name].keys), default=None)
+        few = seen is None or len(seen.keys) < ENOUGH
+        if few and together is not None and len(self.seen[together].keys) >= ENOUGH:
+            share = share_of_past(_told(self.seen[together], keys), len(together.split("+")), len(own))
+            return share if len(keys) < ENOUGH else replace(share, fixed=None)
+        return None if seen is None else _told(seen, keys)
+
+
+def _told(seen: Seen, keys: list[str]) -> PastSpread:
+    """What was seen says of the spread, item by item of `keys`, each left out for itself."""
+    at = {key: i for i, key in enumerate(seen.keys)}
+    here = [at.get(key) for key in keys]
+    others = np.setdiff1d(np.arange(len(seen.keys)), [i for i in here if i is not None])
+    u, v = (_rows(a, here, others) for a in (seen.estimates, seen.variances))
+    return past_spread(u, v, len(keys), SPREAD_PRIOR)
 
 
 def _rows(values: FloatArray, here: list[int | None], others: NDArray[np.int64]) -> FloatArray:

@@ -3,7 +3,7 @@
 In:    the level of each cell for every kind, -1 where it is not known, and the picks of each cell.
 Out:   which item stands for which others, in groups of items that are tied in the same way.
 After: an item that stands for another did nearly all of its picks, and it nearly all of theirs; too few of a sort to
-       learn from are left as they are.
+       learn from are left as they are, unless they are what is left of a large group.
 
 On a line whose set-up nobody changes every feeder keeps its slot and its part. A feeder that fails then has three
 effects to share its losses among, each with a healthy spread that the data cannot split either: none looks bad. So the
@@ -54,7 +54,8 @@ def tied_groups(
     picks  picks of each cell, at least 1
 
     A group is called by its kinds, the one that stands for the others first: "feeder+slot+part". A lot or reel that
-    goes with them does so because the week was short, and makes no group of its own.
+    goes with them does so because the week was short, and makes no group of its own. A few that left a large group in
+    part (feeders that took their part to another slot) are a group as well.
     """
     groups: dict[str, dict[int, tuple[Item, ...]]] = {}
     for row in rows:
@@ -71,7 +72,8 @@ def tied_groups(
                         taken.add((kind, same))
         for (first, level), twins in others.items():
             groups.setdefault(_name(first, [kind for kind, _ in twins]), {})[level] = twins
-    return {name: group for name, group in groups.items() if _large(name, len(group), codes)}
+    large = [set(name.split("+")) for name, group in groups.items() if _large(name, len(group), codes)]
+    return {name: group for name, group in groups.items() if any(set(name.split("+")) <= kinds for kinds in large)}
 
 
 def _name(first: str, others: list[str]) -> str:

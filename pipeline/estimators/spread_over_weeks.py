@@ -51,6 +51,7 @@ class PastSpread:
     weights    of each spread, shape (n, g), each row from the peers of one item; rows sum to 1
     mean, sd   of the log spread, from all items
     fresh      share of the variance between healthy items that is new each week: expected, from 0 to 1
+    fixed      spread to go by where the items of the week are too few to tell it; None: the week tells as well
     """
 
     grid: FloatArray
@@ -58,6 +59,7 @@ class PastSpread:
     mean: float
     sd: float
     fresh: float
+    fixed: float | None = None
 
 
 def past_spread(
@@ -110,6 +112,33 @@ def past_spread(
         sd=float(np.sqrt(overall @ (logs - mean) ** 2)),
         fresh=float(by_stays @ (1.0 - STAYS)),
     )
+
+
+def share_of_past(whole: PastSpread, kinds: int, own: int = 1) -> PastSpread:
+    """The spread of `own` kinds of item together, of which only that of more kinds together was seen.
+
+    whole  of effects that are sums of one of each of `kinds` kinds, more than `own`
+
+    Variances of independent effects add up. Which share of the sum is this kind's is not known: all are equally likely
+    (flat Dirichlet, a share is then Beta(own, kinds - own)). So a kind never differs by more than all of them together;
+    `fixed` is an equal share for each. Breaks when the kinds' effects depend on each other.
+
+    >>> seen = past_spread(np.full((40, 2), np.nan), np.full((40, 2), np.nan), 1, (np.log(0.2), 0.05))
+    >>> one = share_of_past(seen, 2)
+    >>> [round(float(np.exp(seen.mean)), 2), round(float(np.exp(one.mean)), 2), round(one.fixed or 0, 2)]
+    [0.2, 0.12, 0.14]
+    """
+    logs = np.log(whole.grid)
+    edges = np.append(0.5 * (logs[1:] + logs[:-1]), np.inf)
+    below = np.exp(2.0 * np.minimum(edges[None, :] - logs[:, None], 0.0))  # shares that take one spread below an edge
+    part = np.diff(special.betainc(own, kinds - own, below), axis=1, prepend=0.0)
+    weights = whole.weights @ part
+    middle = stats.norm.pdf(logs, whole.mean, max(whole.sd, WEEKLY))
+    overall = (middle / middle.sum()) @ part
+    mean = float(overall @ logs)
+    sd = float(np.sqrt(overall @ (logs - mean) ** 2))
+    equal = float(np.exp(whole.mean) * np.sqrt(own / kinds))
+    return PastSpread(whole.grid, weights, mean, sd, whole.fresh, equal)
 
 
 def _of_one_week(log_weights: FloatArray, logs: FloatArray) -> FloatArray:

@@ -100,7 +100,7 @@ def weeks_before(seed: int, given: Truth, faulty: int = 0) -> list[Week]:
     return [
         week(
             1_000_000_000 + 1000 * seed + number,
-            replace(given, faults=given.faults if number >= PAST - faulty else {}, innocent=None),
+            replace(given, faults=given.faults if number >= PAST - faulty else {}, innocent=None, swapped=False),
         )
         for number in range(PAST)
     ]

@@ -63,6 +63,8 @@ class Truth:
     fixed: float = 0.0
     """Share of the set-up that nobody changes: nozzles on their spindles (of the first machines), feeders in their
     slots with a part of their own (in the first slots)."""
+    swapped: bool = False
+    """In the middle of the week the first two nozzles (`fixed` ones) change spindles, the first two feeders slots."""
     drift: float = 0.0
     """Share of the variance between healthy items that is new each week, where `plant` is given."""
 
@@ -165,10 +167,14 @@ def _work(rng: np.random.Generator, truth: Truth) -> tuple[dict[str, IntArray], 
     for m in range(round(truth.fixed * len(MACHINES)), len(MACHINES)):
         own = np.flatnonzero(MACHINE_OF_HEAD[np.arange(mounted.shape[1]) // NOZZLES_A_HEAD] == m)
         mounted[:, own] = rng.permuted(mounted[:, own], axis=1)
+    if truth.swapped:
+        mounted[SHIFTS // 2 :, :2] = mounted[SHIFTS // 2 :, 1::-1]
     nozzle = mounted[shift, head * NOZZLES_A_HEAD + spindle]
     stay = round(truth.fixed * len(MACHINES) * SLOTS)
     placed = _deal(rng, np.arange(stay, FEEDERS), SHIFTS // 2 + 1)
     placed = np.hstack([np.tile(np.arange(stay), (len(placed), 1)), placed])
+    if truth.swapped:
+        placed[len(placed) // 2 :, :2] = placed[len(placed) // 2 :, 1::-1]
     feeder = placed[shift // 2, machine * SLOTS + slot]
     loaded = _deal(rng, np.repeat(np.arange(PARTS), FEEDERS // PARTS), 3)
     part = np.where(feeder < stay, PARTS + feeder, loaded[shift // 7, feeder])

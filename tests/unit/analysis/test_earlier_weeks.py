@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis.attribution import attribute
-from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
+from pipeline.analysis.earlier_weeks import EarlierWeeks, Seen, look_back
 from pipeline.analysis.losses import with_chances
 from pipeline.estimators import crossed_logit
 from pipeline.settings import Statistics
@@ -90,3 +90,27 @@ def test_the_same_weeks_give_the_same_figures() -> None:
     one, two = _told(_weeks(3)), _told(_weeks(3))
     for kind, seen in one.seen.items():
         np.testing.assert_array_equal(seen.estimates, two.seen[kind].estimates)
+
+
+def test_a_kind_that_was_never_seen_alone_gets_a_share_of_what_was_seen_together() -> None:
+    """A nozzle that always sat on its spindle is put on another one: how far both together differ is known."""
+    rng = np.random.default_rng(2)
+    together = Seen([f"N{i}" for i in range(40)], rng.normal(0, 0.25, (40, 6)), np.full((40, 6), 0.01))
+    told = EarlierWeeks(6, {"nozzle+spindle": together, "spindle": Seen(["S0"], np.zeros((1, 6)), np.ones((1, 6)))})
+    whole = told.spread("nozzle+spindle", together.keys)
+    nozzle, spindle = told.spread("nozzle", ["N0", "N1"]), told.spread("spindle", ["S0", "S1"])
+    assert whole is not None
+    assert nozzle is not None
+    assert spindle is not None, "one spindle that was seen says less"
+    for one in (nozzle, spindle):
+        assert one.mean < whole.mean
+        assert one.fixed == pytest.approx(np.exp(whole.mean) / np.sqrt(2))
+        above = one.grid > 1.5 * np.exp(whole.mean + 2 * whole.sd)
+        assert one.weights.shape[0] == 2
+        assert one.weights[:, above].sum(axis=1).max() < 0.01, "never more than both together"
+    many = told.spread("nozzle", together.keys)
+    assert many is not None
+    assert many.fixed is None, "so many tell it themselves"
+    assert told.spread("feeder", ["F0"]) is None
+    few = EarlierWeeks(6, {"nozzle+spindle": Seen(["N0"], np.zeros((1, 6)), np.ones((1, 6)))})
+    assert few.spread("nozzle", ["N0"]) is None

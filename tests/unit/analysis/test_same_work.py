@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from pipeline.analysis import same_work
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.attribution_model import prepare
 from pipeline.analysis.earlier_weeks import look_back
@@ -75,6 +76,28 @@ def test_a_group_needs_ten_items_or_most_of_its_kinds() -> None:
     assert _names({"feeder": feeder, "part": unknown}) == {}
     # A nozzle and a feeder with the same picks are not of a kind that a set-up ties together.
     assert _names({"feeder": feeder, "nozzle": feeder}) == {}
+
+
+def test_a_few_that_left_a_large_group_in_part_stay_together() -> None:
+    """Two of twenty feeders changed slots and took their parts along: feeder and part are still one."""
+    feeder = np.repeat(np.arange(20), 4)
+    slot = feeder.copy()
+    slot[[0, 1, 4, 5]] = slot[[4, 5, 0, 1]]
+    assert _names({"feeder": feeder, "slot": slot, "part": feeder}) == {"feeder+slot+part": 18, "feeder+part": 2}
+
+
+def test_of_what_did_the_same_picks_the_one_is_named_that_stands_for_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Too few for a group: the data say nothing, and a bad part that one feeder has is looked for at the feeder."""
+    monkeypatch.setattr(same_work, "ENOUGH", 1000)
+    monkeypatch.setattr(same_work, "MOSTLY", 2.0)
+    for seed in range(1, 3):
+        found = attribute(_tied(seed, odds={("part", "P3"): 8.0}), SETTINGS)
+        (blamed, doubt), *others = found.released.items()
+        assert not others
+        assert blamed == ("feeder", "F3")
+        assert ("part", "P3") in doubt
 
 
 def test_lots_and_reels_make_no_group_of_their_own_beside_what_lasts() -> None:

@@ -7,7 +7,15 @@ import pytest
 from scipy import integrate, stats
 
 from pipeline.estimators.healthy_spread import BAD, SHARE_PRIOR, SHARES, STRANGE, STRANGE_SHARE
-from pipeline.estimators.spread_over_weeks import FINE_GRID, OFTEN, STAYS, WEEKLY, past_spread
+from pipeline.estimators.spread_over_weeks import (
+    FINE_GRID,
+    OFTEN,
+    STAYS,
+    WEEKLY,
+    PastSpread,
+    past_spread,
+    share_of_past,
+)
 
 PRIOR = (float(np.log(0.2)), 0.5)
 
@@ -138,3 +146,22 @@ def test_shapes_must_agree() -> None:
         past_spread(np.zeros((3, 2)), np.zeros((3, 3)), 3, PRIOR)
     with pytest.raises(ValueError, match="same shape"):
         past_spread(np.zeros(3), np.zeros(3), 3, PRIOR)
+
+
+@pytest.mark.parametrize(("kinds", "own"), [(2, 1), (3, 1), (3, 2)])
+def test_the_share_of_a_spread_is_that_of_drawn_shares(kinds: int, own: int) -> None:
+    """Against plain draws: a spread of all kinds together, and of its variance a flat Dirichlet's share."""
+    rng = np.random.default_rng(kinds + 10 * own)
+    weights = stats.norm.pdf(np.log(FINE_GRID), np.log(0.3), 0.15)
+    weights /= weights.sum()
+    mean = float(weights @ np.log(FINE_GRID))
+    whole = PastSpread(FINE_GRID, weights[None, :], mean, 0.15, 0.1)
+    shares = rng.dirichlet(np.ones(kinds), 40000)[:, :own].sum(axis=1)
+    drawn = rng.choice(FINE_GRID, 40000, p=weights) * np.sqrt(shares)
+    found = share_of_past(whole, kinds, own)
+    assert found.weights.sum() == pytest.approx(1.0)
+    for edge in (0.08, 0.15, 0.25, 0.35):
+        below = found.weights[0, edge > FINE_GRID].sum()
+        assert below == pytest.approx(float(np.mean(drawn < edge)), abs=0.05)
+    assert found.mean == pytest.approx(float(np.log(drawn).mean()), abs=0.06)
+    assert found.fixed == pytest.approx(np.exp(mean) * np.sqrt(own / kinds))
