@@ -16,7 +16,9 @@ from typing import Final
 import polars as pl
 
 from pipeline.analysis import items
+from pipeline.analysis.actions import DEFAULT_ADVICE, advice
 from pipeline.analysis.losses import MEANING, with_chances
+from pipeline.analysis.one_recipe import from_one_recipe
 from pipeline.analysis.rates import trend
 from pipeline.analysis.standardise import NO_WEEKS, all_item_weeks, item_days
 from pipeline.estimators.changepoint import Change, single_change
@@ -47,6 +49,10 @@ LEAST_SHARE_EXPECTED: Final = 0.3
 LEAST_DAYS: Final = 4
 CLEAR_STEP: Final = 0.01
 """Days with work and the chance of so clear a step without one that are needed to say when it began or ended."""
+
+
+STILL_HIGH: Final = 1.5
+"""Losses over those of peers from which on an item that got better is not called mended, as for services."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +91,20 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
         monday = date.fromisocalendar(int(context.week[:4]), int(context.week[-2:]), 1).isoformat()
         rose, fell = _steps(daily, dispersion, monday)
         since = (rose.day, _rose(rose)) if rose is not None else None
+        if rose is None and fell is None:
+            since = _new(daily, context)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
-        found.extend(_began_together(suspect, item_key, since[0], context))
+        together = _began_together(suspect, item_key, since[0], context)
+        found.extend(evidence for _, evidence in together)
+        if suspect.loss != "all":  # whose kind of loss is told by a line of its own
+            suspect = _first_look_at(suspect, [other for other, _ in together])
     if fell is not None:
         found.append(_fell(fell))
+    if suspect.kind == "part":
+        suspect, said = _of_recipe(suspect, item_key, context)
+        found.extend(said)
     found.extend(_doubt(suspect))
     return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
 
@@ -106,7 +120,7 @@ def _explained(s: Suspect) -> list[Evidence]:
         Evidence(
             "explained",
             f"{s.losses} losses, where a healthy {s.kind} on the same work would have had {s.expected:.0f}: that is "
-            f"many because of what is flagged, {s.explained_by} before all.",
+            f"many because of what stands out this week, {s.explained_by} before all.",
             supports=False,
             value=float(s.losses),
             compared_with=f"{s.expected:.1f} expected with {s.explained_by} in the mix",
@@ -213,7 +227,7 @@ def _reasons(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """A step that is there beyond chance: the first day after it, and the first and last day that it may be."""
+    """A change that is there beyond chance: its first day (of a drift: about), and between which days that may be."""
 
     day: str
     first: str
@@ -224,7 +238,8 @@ class _Step:
 def _steps(daily: pl.DataFrame, dispersion: float, monday: str) -> tuple[_Step | None, _Step | None]:
     """The clear rise of the losses against those of peers to what the week shows, and the clear fall again in the week.
 
-    A fault that was over before `monday` is none of this one: then the days from its end on are looked at.
+    A fault that was over before `monday` is none of this one: then the days from its end on are looked at. Over is what
+    fell to about the peers' losses; what only became less goes on.
     """
     step = _clear(daily, dispersion)
     if step is None:
@@ -232,13 +247,26 @@ def _steps(daily: pl.DataFrame, dispersion: float, monday: str) -> tuple[_Step |
     if step.change.effect < 1.0:
         if step.day >= monday:
             return _steps(daily.filter(pl.col("day") < step.day), dispersion, monday)[0], step
+        if not _over(daily, step.day, dispersion):
+            return _steps(daily.filter(pl.col("day") < step.day), dispersion, monday)[0], None
         return _steps(daily.filter(pl.col("day") >= step.day), dispersion, monday)
     fall = _clear(daily.filter(pl.col("day") >= step.day), dispersion)
     if fall is None or fall.change.effect >= 1.0:
         return step, None
     if fall.day >= monday:
         return step, fall
+    if not _over(daily, fall.day, dispersion):
+        return step, None
     return _steps(daily.filter(pl.col("day") >= fall.day), dispersion, monday)
+
+
+def _over(daily: pl.DataFrame, fell: str, dispersion: float) -> bool:
+    """Did the losses fall to about those of peers on that day, until they clearly rose again or to the end?"""
+    rest = daily.filter(pl.col("day") >= fell)
+    again = _clear(rest, dispersion)
+    if again is not None and again.change.effect > 1.0:
+        rest = rest.filter(pl.col("day") < again.day)
+    return int(rest["losses"].sum()) < STILL_HIGH * float(rest["expected"].to_numpy().sum())
 
 
 def _clear(daily: pl.DataFrame, dispersion: float) -> _Step | None:
@@ -248,28 +276,37 @@ def _clear(daily: pl.DataFrame, dispersion: float) -> _Step | None:
     if change.at is None or change.p > CLEAR_STEP:
         return None
     days = daily["day"].to_list()
-    return _Step(days[change.at], days[min(change.places)], days[max(change.places)], change)
+    if change.better_as_drift and change.effect > 1.0:
+        return _Step(days[change.begins[0]], days[min(change.begins)], days[max(change.begins)], change)
+    may = change.places if change.better_as_step else (*change.places, *change.begins)
+    return _Step(days[change.at], days[min(may)], days[max(may)], change)
 
 
 def _rose(step: _Step) -> Evidence:
     change = step.change
     between = f" (between {step.first} and {step.last})" if step.first != step.last else ""
-    how = "crept up, about since" if change.better_as_drift else "rose on"
+    text = f"rose about {step.day}{between}, at once or bit by bit, to {change.effect:.1f} times what they were."
+    if change.better_as_step:
+        text = f"rose on {step.day}{between} to {change.effect:.1f} times what they were."
+    if change.better_as_drift:
+        text = f"crept up from about {step.day} on{between}, in the end to {change.rise:.1f} times what they were."
     return Evidence(
         "since",
-        f"Its losses {how} {step.day}{between} to {change.effect:.1f} times what they were.",
-        value=change.effect,
-        low=change.low,
-        high=change.high,
+        f"Its losses {text}",
+        value=change.rise if change.better_as_drift else change.effect,
+        low=None if change.better_as_drift else change.low,
+        high=None if change.better_as_drift else change.high,
         compared_with="its own days before, against its peers' losses on the same work",
     )
 
 
 def _fell(step: _Step) -> Evidence:
     change = step.change
+    still = change.after >= STILL_HIGH
+    left = f", still {change.after:.1f} times its peers'" if still else ": it may have been seen to already"
     return Evidence(
         "fell again",
-        f"Its losses fell on {step.day} to {change.effect:.1f} times what they were: it may have been seen to already.",
+        f"Its losses fell on {step.day} to {change.effect:.1f} times what they were{left}.",
         supports=False,
         value=change.effect,
         low=change.low,
@@ -288,7 +325,45 @@ def _first_use(item_key: str, context: Context) -> tuple[str, Evidence] | None:
     return first, Evidence("since", f"It was first used on {first}.", compared_with="all days of the history")
 
 
-def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> list[Evidence]:
+def _new(daily: pl.DataFrame, context: Context) -> tuple[str, Evidence] | None:
+    """What came into use within the history and shows no clear change since: bad from its first day on."""
+    if daily.is_empty() or daily["day"].min() == context.days["day"].min():
+        return None
+    first = str(daily["day"].min())
+    text = f"It was first used on {first}, and no clear change shows since then."
+    return first, Evidence("since", text, compared_with="all days of the history")
+
+
+def _of_recipe(s: Suspect, item_key: str, context: Context) -> tuple[Suspect, list[Evidence]]:
+    """A part whose losses come from one recipe: that is said, and looked at first."""
+    frame = with_chances(context.cells, s.loss).filter(items.key(s.kind) == item_key)
+    one = from_one_recipe(frame, context.dispersions.get(s.loss, 1.0))
+    if one is None:
+        return s, []
+    said = Evidence(
+        "recipe",
+        f"{one.losses} of its {one.total} losses are in recipe {one.recipe}, where its picks of the same days would "
+        f"have had {one.expected:.0f}: its place or its entry there may be the cause.",
+        supports=False,
+        value=one.losses / one.total,
+        compared_with="its picks in all recipes of the same day",
+    )
+    first = f"First its entry in recipe {one.recipe}, where most of these are: place, height, board support and nozzle."
+    return dataclasses.replace(s, advice=f"{first} If it is not that: {s.advice}"), [said]
+
+
+def _first_look_at(s: Suspect, came: list[str]) -> Suspect:
+    """The suspect with advice that begins with what came to it when its losses rose, if that has its own."""
+    for other in came:
+        meant = items.from_label(other)
+        first = advice(meant[0], s.loss) if meant is not None else DEFAULT_ADVICE
+        if first != DEFAULT_ADVICE:
+            text = f"First {other}, which came when the losses rose: {first} If it was not that: {s.advice}"
+            return dataclasses.replace(s, advice=text)
+    return s
+
+
+def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> list[tuple[str, Evidence]]:
     """What it cannot be told from and came to it when its losses rose, although it had worked without it before."""
     mine = context.days.filter(items.key(s.kind) == item_key)
     found = []
@@ -302,15 +377,14 @@ def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> 
             continue
         apart = abs((date.fromisoformat(together) - date.fromisoformat(since)).days)
         if apart <= 1:
-            found.append(
-                Evidence(
-                    "began together",
-                    f"Its losses rose when it began to work with {other}, on {together}.",
-                    supports=False,
-                    value=float(apart),
-                    compared_with=f"its days without {other} before, from {begin} on",
-                )
+            said = Evidence(
+                "began together",
+                f"Its losses rose when it began to work with {other}, on {together}.",
+                supports=False,
+                value=float(apart),
+                compared_with=f"its days without {other} before, from {begin} on",
             )
+            found.append((other, said))
     return found
 
 

@@ -27,6 +27,11 @@ STRATA: Final[dict[str, tuple[str, str]]] = {"part": ("package", "method"), "pac
 PRIOR_LOSSES: Final = 5.0
 """Weight of the wider group in a stratum's rate, in losses: a stratum of few picks leans on the wider group."""
 
+PRIOR_LOSSES_OWN: Final = 25.0
+"""Weight of how a stratum stood to the wider group over all weeks in its rate of one week, in losses. As a gamma
+distribution: parts of a package differ by 1 / sqrt(5) = 0.45, a part from week to week by 1 / sqrt(25) = 0.2. Without
+it the luck of one other feeder in one week would make the losses of an item seem to rise or fall on a Monday."""
+
 NO_WEEKS: Final = pl.DataFrame(schema={"week": pl.String, "losses": pl.Int64, "chances": pl.Int64, "expected": float})
 
 
@@ -54,11 +59,15 @@ def _against_peers(frame: pl.DataFrame, kind: str, period: str) -> pl.DataFrame:
         (counts.sum() - counts.sum().over("_key")).name.suffix("_plant"),
         _of_peers("week", wider).name.suffix("_wide"),
         _of_peers("week", stratum, wider).name.suffix("_near"),
+        _of_peers(wider).name.suffix("_wide_long"),
+        _of_peers(stratum, wider).name.suffix("_near_long"),
     ).filter(pl.col("_key").is_not_null())
     plant = pl.when(pl.col("chances_plant") > 0).then(pl.col("losses_plant") / pl.col("chances_plant")).otherwise(0.0)
-    rates = peers.with_columns(plant.alias("_rate"))
-    rates = rates.with_columns(_lean("_wide").alias("_rate"))
-    rates = rates.with_columns(_lean("_near").alias("_rate")).sort(by)
+    rates = peers.with_columns(plant.alias("_rate"), plant.alias("_long"))
+    rates = rates.with_columns(_lean("_wide").alias("_rate"), _lean("_wide_long", "_long").alias("_long"))
+    against = _lean("_near_long", "_long") / pl.col("_long")  # how the stratum stands to the wider group over the weeks
+    rates = rates.with_columns(_rate=pl.col("_rate") * against.fill_nan(1.0))
+    rates = rates.with_columns(_lean("_near", weight=PRIOR_LOSSES_OWN).alias("_rate")).sort(by)
     return (
         rates.group_by("_key", period, maintain_order=True)
         .agg(counts.sum(), (pl.col("_rate") * pl.col("chances")).sum().alias("expected"))
@@ -72,8 +81,8 @@ def _of_peers(*group: str) -> pl.Expr:
     return counts.sum().over(group) - counts.sum().over(*group, "_key")
 
 
-def _lean(suffix: str) -> pl.Expr:
-    """Rate of a group's peers, leaning on the wider group's; the wider one's where there are no peers."""
+def _lean(suffix: str, rate: str = "_rate", weight: float = PRIOR_LOSSES) -> pl.Expr:
+    """Rate of a group's peers, leaning on `rate` with so many losses; that one where there are no peers."""
     losses, chances = pl.col(f"losses{suffix}"), pl.col(f"chances{suffix}")
-    weight = PRIOR_LOSSES / pl.max_horizontal("_rate", pl.lit(1e-9))
-    return pl.when(chances > 0).then((losses + PRIOR_LOSSES) / (chances + weight)).otherwise("_rate")
+    more = weight / pl.max_horizontal(rate, pl.lit(1e-9))
+    return pl.when(chances > 0).then((losses + weight) / (chances + more)).otherwise(rate)

@@ -10,6 +10,7 @@ A step at place t means: periods before t have one level, period t and later one
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final, TypedDict
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -29,6 +30,10 @@ class Change:
     statistic     likelihood ratio statistic of the step, -2 log lambda
     p             chance of so large a statistic without any step
     trend         likelihood ratio statistic of a steady drift in place of the step (one parameter)
+    gradual       log odds of a steady drift from some place on against a step at some place, all places equally likely
+                  beforehand (plain values: of a drift over all periods)
+    begins        places at which that drift may begin, the likeliest first; empty for plain values
+    rise          after the drift from its likeliest begin: last period over what was before
     """
 
     at: int | None
@@ -41,14 +46,28 @@ class Change:
     statistic: float
     p: float
     trend: float
+    gradual: float = float("nan")
+    begins: tuple[int, ...] = ()
+    rise: float = float("nan")
 
     @property
     def better_as_drift(self) -> bool:
-        """A drift explains the series better than the step does, although it has a parameter less."""
-        return bool(self.trend > self.statistic)
+        """A drift explains the series clearly better than a step does."""
+        return bool(self.gradual > SURE)
+
+    @property
+    def better_as_step(self) -> bool:
+        """A step explains the series clearly better than a drift does."""
+        return bool(self.gradual < -SURE)
 
 
-_NOTHING = Change(None, (), *[float("nan")] * 8)
+SURE: Final = float(np.log(20.0))
+"""Log odds beyond which it is said that a change was a step, or a drift. Common practice, no source."""
+_STEEPEST: Final = 60.0
+"""Slopes per length of the series beyond which a drift is a step anyway."""
+
+_NAN: Final = float("nan")
+_NOTHING = Change(None, (), _NAN, _NAN, _NAN, _NAN, _NAN, _NAN, _NAN, _NAN)
 
 
 def single_change(
@@ -76,6 +95,9 @@ def single_change(
     1988, International Statistical Review 56:31). The p-value draws series without a step that have the same total:
     multinomial, or Dirichlet-multinomial with variance phi times as large, so no asymptotics enter it.
     Raises ValueError when shapes or signs do not fit.
+    Step or drift: both have a level and a size; the step's likelihood averaged over its places is held against that of
+    a rise by the same factor each period from some place on, averaged over its places. The best step alone would win
+    over most drifts, since its place is chosen by the data.
     Breaks when: a burst lasts over several periods (they are taken as independent given phi), or there were two steps.
     Source: Hinkley and Hinkley 1970, Biometrika 57:477 (binomial); Worsley 1983, Biometrika 70:455.
 
@@ -108,8 +130,19 @@ def single_change(
     at = best + 1
     y1, y2, e1, e2 = float(y[:at].sum()), float(y[at:].sum()), float(e[:at].sum()), float(e[at:].sum())
     ratio, low, high = _ratio(y1, y2, e1, e2, phi, confidence)
-    trend = _trend_statistic(y, e, phi)
-    return Change(at, tuple(int(t) for t in places), y1 / e1, y2 / e2, ratio, low, high, statistic, p, trend)
+    return Change(
+        at=at,
+        places=tuple(int(t) for t in places),
+        before=y1 / e1,
+        after=y2 / e2,
+        effect=ratio,
+        low=low,
+        high=high,
+        statistic=statistic,
+        p=p,
+        trend=_trend_statistic(y, e, phi),
+        **_gradual(y, e, phi, profile, confidence),
+    )
 
 
 def single_change_normal(
@@ -149,7 +182,9 @@ def single_change_normal(
     step = after - before
     correlation = float(np.corrcoef(np.arange(n), x)[0, 1])
     trend = float(-n * np.log(max(1.0 - correlation**2, 1e-300)))
-    return Change(at, tuple(int(t) for t in inside), before, after, step, step - half, step + half, statistic, p, trend)
+    gradual = 0.5 * trend - _mean_likelihood(profile)
+    may = tuple(int(t) for t in inside)
+    return Change(at, may, before, after, step, step - half, step + half, statistic, p, trend, gradual)
 
 
 def _depth(confidence: float) -> float:
@@ -188,6 +223,45 @@ def _ratio(y1: float, y2: float, e1: float, e2: float, phi: float, confidence: f
     high = float(special.betaincinv(a, b, 1.0 - tail)) if y1 > 0 else 1.0
     ratio = (y2 / e2) / (y1 / e1) if y1 > 0 else np.inf
     return ratio, low / (1.0 - low) * e1 / e2, (high / (1.0 - high) * e1 / e2 if high < 1.0 else np.inf)
+
+
+class _Gradual(TypedDict):
+    gradual: float
+    begins: tuple[int, ...]
+    rise: float
+
+
+def _mean_likelihood(statistics: FloatArray) -> float:
+    """Log of the likelihood ratio, averaged over the places that are allowed (finite)."""
+    some = statistics[np.isfinite(statistics)]
+    return float(special.logsumexp(0.5 * some) - np.log(some.size))
+
+
+def _gradual(y: FloatArray, e: FloatArray, phi: float, steps: FloatArray, confidence: float) -> _Gradual:
+    """How much better a drift from some place on explains the series than a step: fields of `Change`.
+
+    losses = expected * exp(a + b max(0, t - begin)), by Newton on b for all begins at once, with a profiled out.
+    """
+    use = np.flatnonzero(e > 0)
+    z, share = y[use], e[use] / e.sum()
+    begins = use[: max(use.size - 2, 1)]  # the last two periods make no slope
+    t = np.maximum(0.0, use[None, :] + 1.0 - begins[:, None]) / y.size
+    total, slope, up = float(z.sum()), np.zeros(begins.size), t @ z
+    for _ in range(60):
+        weight = share * np.exp(slope[:, None] * (t - t.max(axis=1, keepdims=True) * (slope > 0)[:, None]))
+        weight /= weight.sum(axis=1, keepdims=True)
+        mean = (weight * t).sum(axis=1)
+        curvature = total * (weight * (t - mean[:, None]) ** 2).sum(axis=1)
+        step = np.clip((up - total * mean) / np.maximum(curvature, 1e-9), -2.0, 2.0)
+        slope = np.clip(slope + step, -_STEEPEST, _STEEPEST)
+        if float(np.abs(step).max()) < 1e-8:
+            break
+    level = special.logsumexp(slope[:, None] * t, b=share[None, :], axis=1)
+    drifts = np.maximum(2.0 / phi * (slope * up - total * level), 0.0)
+    order = np.argsort(-drifts, kind="stable")
+    inside = [int(begins[i]) for i in order if drifts[i] >= drifts[order[0]] - _depth(confidence)]
+    rise = float(np.exp(slope[order[0]] * t[order[0], -1]))
+    return {"gradual": _mean_likelihood(drifts) - _mean_likelihood(steps), "begins": tuple(inside), "rise": rise}
 
 
 def _trend_statistic(y: FloatArray, e: FloatArray, phi: float) -> float:

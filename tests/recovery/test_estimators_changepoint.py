@@ -41,14 +41,29 @@ def test_set_of_dates_covers(phi, ratio):
     assert np.mean(widths) < 14
 
 
-def test_drift_is_told_from_a_step():
-    drifts, steps = [], []
+def test_drift_is_told_from_a_step_or_left_open():
+    """The wrong one is said in few of 100 series; the right one in most of those with many losses."""
+    t = np.arange(28)
+    shapes = {
+        "drift": lambda: np.exp(0.08 * (t - 14)),
+        "late drift": lambda: np.exp(0.15 * np.maximum(t - 14, 0)),
+        "step": lambda: np.where(t < 14, 0.6, 2.5),
+    }
+    for name, shape in shapes.items():
+        for level, most in ((10.0, 0.8), (1.0, 0.0)):
+            drifts, steps = [], []
+            for seed in range(100):
+                change = single_change(np.random.default_rng(seed).poisson(level * shape()), np.ones(28), draws=19)
+                drifts.append(change.better_as_drift)
+                steps.append(change.better_as_step)
+            right, wrong = (steps, drifts) if name == "step" else (drifts, steps)
+            assert np.mean(wrong) <= 0.05, (name, level)
+            assert np.mean(right) >= most, (name, level)
+
+
+def test_the_begin_of_a_drift_is_among_those_named():
+    inside = []
     for seed in range(100):
-        rng = np.random.default_rng(seed)
-        t = np.arange(28)
-        drifting = rng.poisson(10 * np.exp(0.08 * (t - 14)))
-        stepping = rng.poisson(np.where(t < 14, 6.0, 20.0))
-        drifts.append(single_change(drifting, np.ones(28), draws=19).better_as_drift)
-        steps.append(single_change(stepping, np.ones(28), draws=19).better_as_drift)
-    assert np.mean(drifts) > 0.8
-    assert np.mean(steps) < 0.1
+        y = np.random.default_rng(seed).poisson(4.0 * np.exp(0.15 * np.maximum(np.arange(28) - 14, 0)))
+        inside.append(15 in single_change(y, np.ones(28), draws=19).begins)
+    assert np.mean(inside) > 0.95 - 4 * np.sqrt(0.05 * 0.95 / 100)

@@ -152,6 +152,47 @@ def test_a_fault_that_was_over_before_the_week_is_not_when_this_one_began() -> N
     assert began >= 5  # where the clearest step of all is the old one down
 
 
+def test_a_fault_that_became_less_goes_on_since_its_first_day() -> None:
+    """Twenty times until day 12, then ten times: it is no new fault of the week, nor was it seen to."""
+    rates = [0.003] * 6 + [0.06] * 6 + [0.03] * 16
+    frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+    assert found.since == day_name(6)
+    half = [0.003] * 6 + [0.06] * 18 + [0.02] * 4
+    frame = days({"N0": half, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+    fell = next(e for e in found.evidence if e.name == "fell again")
+    assert found.since == day_name(6)
+    assert "still 6." in fell.text or "still 7." in fell.text
+    assert "seen to" not in fell.text
+
+
+@pytest.mark.parametrize(
+    ("rates", "words", "begin"),
+    [
+        ([0.003] * 14 + [0.03] * 14, "rose on", 14),
+        ([0.003 * 1.11**d for d in range(28)], "crept up from about", 0),
+    ],
+)
+def test_a_step_and_a_drift_are_told_apart(rates: list[float], words: str, begin: int) -> None:
+    frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+    text = next(e.text for e in found.evidence if e.name == "since")
+    assert words in text
+    assert found.since is not None
+    first = text.split("between ")[1][:10] if "between" in text else found.since
+    assert first <= day_name(begin) <= max(found.since, text.split(" and ")[-1][:10] if "between" in text else "")
+
+
+def test_what_is_new_and_bad_from_the_start_began_with_its_first_use() -> None:
+    frame = days({"N0": [0.03] * 28, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    late = frame.filter((pl.col("nozzle") != "N0") | (pl.col("day") >= day_name(20)))
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=late))
+    assert found.since == day_name(20)
+    assert "first used" in next(e.text for e in found.evidence if e.name == "since")
+    assert complete(SUSPECT, dataclasses.replace(_context(), days=frame)).since is None
+
+
 def test_without_a_step_no_day_is_named() -> None:
     frame = days({f"N{i}": [0.003] * 28 for i in range(12)}, seed=5)
     context = dataclasses.replace(_context(), days=frame)
