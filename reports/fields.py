@@ -42,6 +42,7 @@ SUSPECT: Final = (
     ),
     column("mended", "mended", "flag", "a service of the week has mended it already: its saving was had"),
     column("stands_out", "stands out", "flag", "beyond the healthy spread, but too small to be flagged"),
+    column("suspected", "suspected", "flag", "likely worse than its peers, but not sure enough to be flagged"),
     column("enough", "enough picks", "flag", "no: too few picks to say anything"),
     column("cause", "likely cause"),
     column("since", "since", "date", "when it began"),

@@ -63,7 +63,7 @@ def explained(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
     Of several losses of an item the one that happened most often stands for it; all losses together only where nothing
     more precise does.
     """
-    blamed = {key(s) for s in suspects if s.flagged or s.stands_out or s.not_separable_from}
+    blamed = {key(s) for s in suspects if s.flagged or s.stands_out or s.suspected or s.not_separable_from}
     chosen: dict[Key, Suspect] = {}
     for suspect in suspects:
         if suspect.explained_by is None or key(suspect) in blamed:
@@ -72,6 +72,18 @@ def explained(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
         if known is None or (suspect.loss != "all", suspect.losses) > (known.loss != "all", known.losses):
             chosen[key(suspect)] = suspect
     return tuple(sorted(chosen.values(), key=lambda s: -s.losses))
+
+
+def unsure(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """Items that are likely worse but not sure enough, best saving first; none flagged or outstanding elsewhere."""
+    better = {key(s) for s in suspects if s.flagged or s.stands_out}
+    chosen: dict[Key, Suspect] = {}
+    for suspect in suspects:
+        if suspect.suspected and key(suspect) not in better:
+            known = chosen.get(key(suspect))
+            if known is None or (known.loss == "all" and suspect.loss != "all"):
+                chosen[key(suspect)] = suspect
+    return tuple(sorted(chosen.values(), key=lambda s: -(s.cost_per_week or 0.0)))
 
 
 def too_small(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:

@@ -80,7 +80,7 @@ def _followed(finding: RecognitionFinding) -> str:
 
 def _verdict(finding: RecognitionFinding) -> str:
     if not finding.flagged:
-        return "too small to flag" if finding.stands_out else "no clear difference"
+        return finding.follows.rsplit("; ", 1)[-1] if finding.stands_out else "no clear difference"
     return "▲ flagged" if finding.by_itself else "explained"
 
 

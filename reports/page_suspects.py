@@ -173,6 +173,19 @@ def too_small(suspects: Sequence[Suspect], limits: Mapping[str, float | None], c
     )
 
 
+def unsure(suspects: Sequence[Suspect]) -> str:
+    """What the model set apart and is not sure enough to flag, with its effect; empty where there is nothing."""
+    if not suspects:
+        return ""
+    shown = [_outstanding(s) for s in suspects[:TOO_SMALL_SHOWN]]
+    more = len(suspects) - len(shown)
+    return (
+        f"Likely worse than their healthy peers, but not sure enough to flag among all that was looked at: "
+        f"{'; '.join(shown)}{f'; {more} more in the workbook' if more else ''}. Watch them; look there first if losses "
+        "go on."
+    )
+
+
 def _outstanding(suspect: Suspect) -> str:
     apart = f", not separable from {words.listed(suspect.not_separable_from)}" if suspect.not_separable_from else ""
     return f"{named(suspect)}, {words.loss_name(suspect.loss)}: {_bracket(_effect(suspect))}{apart}"
@@ -188,6 +201,8 @@ def verdict(suspect: Suspect) -> str:
         return NOT_JUDGED.get(suspect.kind, "not judged")
     if suspect.stands_out:
         return "worse than its peers, too small to flag"
+    if suspect.suspected:
+        return "likely worse than its peers, not sure enough to flag"
     if suspect.not_separable_from:
         return f"not separable from {words.listed(suspect.not_separable_from)}"
     return "explained by something else" if suspect.explained_by else "no clear difference"

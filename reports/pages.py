@@ -131,7 +131,10 @@ def _too_small(bundle: Bundle, *, among: bool) -> str:
     limits = {
         name: _setting(bundle, "statistics", name) for name in ("smallest_saving", "smallest_effect", "least_losses")
     }
-    return page_suspects.too_small(found, limits, bundle.currency)
+    unsure = [s for s in items.unsure(bundle.suspects) if (s.kind in MACHINE_KINDS) == among]
+    return " ".join(
+        filter(None, (page_suspects.too_small(found, limits, bundle.currency), page_suspects.unsure(unsure)))
+    )
 
 
 def _worklist(bundle: Bundle, planner: list[Suspect], limit: int | None) -> object:

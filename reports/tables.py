@@ -150,7 +150,12 @@ TABLES: Final[tuple[Table, ...]] = (
             column("expected", "expected rejects", "number", "rejects if the part were like its healthy peers"),
             column("flagged", "flagged", "flag", "the part, or what handled most of its rejects"),
             column("by_itself", "by itself", "flag", "it is the part that is flagged"),
-            column("stands_out", "stands out", "flag", "what it follows is surely worse, but too small to be flagged"),
+            column(
+                "stands_out",
+                "stands out",
+                "flag",
+                "what it follows is worse, but too small or not sure enough to be flagged",
+            ),
             column("reasons", "reasons", "text", "reason groups with their counts"),
             column("follows", "follows", "text", "what the rejects go with"),
             column("since", "since", "date"),

@@ -154,7 +154,7 @@ def rank(
     full = []
     for s in suspects:
         shown = dataclasses.replace(s, headline=id(s) in lines)
-        full.append(evidence.complete(shown, at_work[id(s)]) if s.flagged or s.stands_out or s.explained_by else shown)
+        full.append(evidence.complete(shown, at_work[id(s)]) if _has_more(s) else shown)
     dispersions = dict.fromkeys(LOSSES, 1.0)
     for loss in LOSSES:  # by the source that has most to tell
         sources = [f for f in found if f.loss == loss]
@@ -172,6 +172,11 @@ def rank(
         notes=notes,
         spread_weeks=max((f.attribution.weeks for f in found), default=0),
     )
+
+
+def _has_more(s: Suspect) -> bool:
+    """True for those of which more is told than their figures."""
+    return s.flagged or s.stands_out or s.suspected or s.explained_by is not None
 
 
 MUCH_MORE: Final = 2
@@ -354,6 +359,10 @@ def _suspects(
                 cost_high=excess[2] * price if enough else None,
                 enough=enough,
                 stands_out=bool(surprising[i]) and not flagged,
+                suspected=enough
+                and not flagged
+                and not surprising[i]
+                and (table.kind, item_key) in attribution.released,
                 explained_by=None
                 if flagged or surprising[i] or twin_of or not enough
                 else _explained(table, i, attribution.dispersion, settings.confidence),
@@ -466,7 +475,7 @@ def _order(s: Suspect) -> tuple[object, ...]:
     worth = s.cost_low if s.flagged and s.cost_low is not None else mean
     return (
         not s.flagged,
-        not (s.flagged or s.stands_out or s.not_separable_from),
+        not (s.flagged or s.stands_out or s.suspected or s.not_separable_from),
         -worth,
         -mean,
         s.kind,

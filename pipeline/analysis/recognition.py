@@ -4,8 +4,8 @@ In:    the week's suspects, DAYS, REASONS and MEASUREMENTS.
 Out:   findings.model.RecognitionFinding a part with rejects, flagged ones first, then by losses.
 After: what the rejects follow is what the ranking flagged for rejects (or for all losses and nothing more precise)
        among the things that handled this part, with what that cannot be told from; when it flagged nothing, what stands
-       out there and is only too small to flag; without that, nothing is claimed. A part has one finding, whichever
-       methods looked at it.
+       out there and is only too small or not sure enough to flag; without that, nothing is claimed. A part has one
+       finding, whichever methods looked at it.
 
 Rules of thumb behind the advice (common practice, no source): a reject that follows the part over machines is its part
 data or the lot; one that follows one lot is the lot; one that stays with a nozzle, feeder or head is that. Measured
@@ -65,7 +65,7 @@ def recognition(
         .sort(["losses", "part"], descending=[True, False])
     )
     flagged = _for_rejects([s for s in suspects if s.flagged])
-    small = _for_rejects([s for s in suspects if s.stands_out])
+    small = _for_rejects([s for s in suspects if s.stands_out or s.suspected])
     named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
     found = []
     for place, row in enumerate(by_part.iter_rows(named=True)):
@@ -122,7 +122,7 @@ def _finding(
         flagged=culprit is not None,
         by_itself=culprit is not None and (culprit.kind == "part" or f"part {part}" in culprit.not_separable_from),
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
-        follows=_follows(culprit, mostly) if minor is None else f"{_follows(minor, mostly)}; too small to flag",
+        follows=_follows(culprit, mostly) if minor is None else f"{_follows(minor, mostly)}; {_why_not(minor)}",
         since=culprit.since if culprit else None,
         measured=measured,
         lots=_split(mine, "lot", settings, dispersion),
@@ -202,6 +202,10 @@ def _follows(culprit: Suspect | None, mostly: str | None = None) -> str:
     return named
 
 
+def _why_not(minor: Suspect) -> str:
+    return "not sure enough to flag" if minor.suspected else "too small to flag"
+
+
 def _split(mine: pl.DataFrame, by: str, settings: Statistics, dispersion: float) -> tuple[tuple[str, Rate], ...]:
     keyed = mine.with_columns(items.key(by).alias("_key")).drop_nulls("_key")
     groups = keyed.group_by("_key").agg(pl.col("losses").sum(), pl.col("chances").sum())
@@ -253,6 +257,8 @@ def _off_side(measured: tuple[Measured, ...]) -> Measured | None:
 def _advice(culprit: Suspect | None, main: str, measured: tuple[Measured, ...]) -> str:
     if culprit is None:
         return "Nothing flagged: watch it."
+    if any(e.name == "began together" for e in culprit.evidence):
+        return culprit.advice  # which begins with what came when the rejects rose
     if culprit.kind == "lot":
         return "Compare parts of this lot with another one under the microscope; quarantine the lot until that is done."
     if culprit.kind == "reel":

@@ -117,6 +117,8 @@ def _verdict(s: Suspect) -> str:
         return NOT_JUDGED.get(s.kind, "not judged")
     if s.stands_out:
         return "worse than its peers, too small to flag"
+    if s.suspected:
+        return "likely worse than its peers, not sure enough to flag"
     if s.not_separable_from:
         return f"cannot be told from {', '.join(s.not_separable_from)}"
     return f"explained by {s.explained_by}" if s.explained_by else "no clear difference"

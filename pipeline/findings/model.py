@@ -91,6 +91,8 @@ class Suspect:
                thing to do
     enough     False when there are too few picks to say anything; then effect, q are None and flagged is False
     stands_out  True when it is beyond its healthy peers as surely as a flagged one, but too small to be flagged
+    suspected   True when the model set it apart as the likeliest cause of some losses, but not surely enough for a flag
+                over everything looked at this week
     mended      True for a flagged one that a service of the week has mended already; its saving was had
     """
 
@@ -121,6 +123,7 @@ class Suspect:
     cost_high: float | None = None
     enough: bool = True
     stands_out: bool = False
+    suspected: bool = False
     explained_by: str | None = None
     headline: bool = False
     mended: bool = False
@@ -190,7 +193,7 @@ class RecognitionFinding:
     expected   rejects if the part were like its healthy peers, on the same work: with whatever else is bad in it
     flagged    the ranking flagged the part, or something that handled most of its rejects
     by_itself  it flagged the part, or something that cannot be told from it
-    stands_out nothing of that is flagged, but one of them is as surely worse than its peers, and too small to be
+    stands_out nothing of that is flagged, but one of them is worse than its peers, and too small or not sure enough
     """
 
     part: str

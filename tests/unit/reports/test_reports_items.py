@@ -87,6 +87,13 @@ def test_what_stands_out_and_is_too_small_is_named_with_the_limits_and_never_as_
     assert pages.context(bundle, cut=True)["too_small"] == ""
     assert page_suspects.verdict(small) == "worse than its peers, too small to flag"
     assert listing._verdict(small) == "worse than its peers, too small to flag"
+    unsure = dataclasses.replace(small, stands_out=False, suspected=True, not_separable_from=())
+    found = str(pages.context(dataclasses.replace(changed, suspects=(unsure, cleared, *others)), cut=True)["too_small"])
+    assert found.startswith("Likely worse than their healthy peers, but not sure enough to flag")
+    assert items.named(first) in found
+    assert items.explained((unsure, cleared)) == (), "it may be to blame"
+    assert "not sure enough" in page_suspects.verdict(unsure)
+    assert page_suspects.verdict(unsure) == listing._verdict(unsure)
     twin = dataclasses.replace(small, stands_out=False)
     assert listing._verdict(twin) == "cannot be told from spindle 2/4"
     assert page_suspects.verdict(twin) == "not separable from spindle 2/4"
