@@ -105,9 +105,9 @@ def picture(title: str, width: int) -> Head:
     return Head(title, width, sortable=False)
 
 
-def day(value: str | None) -> Cell:
-    """A day, sorted by time."""
-    return Cell(words.day(value), "", words.seconds(value))
+def day(value: str | None, *, about: bool = False) -> Cell:
+    """A day, sorted by time; about: it is not sure."""
+    return Cell(words.day(value, about=about), "", words.seconds(value))
 
 
 def count(value: int | None) -> Cell:

@@ -46,6 +46,7 @@ SUSPECT: Final = (
     column("enough", "enough picks", "flag", "no: too few picks to say anything"),
     column("cause", "likely cause"),
     column("since", "since", "date", "when it began"),
+    column("since_about", "since about", "flag", "that day is not sure: a slow rise, or one of several days"),
     column("cost_per_week", "saving per week", "money", "expected saving per week when mended"),
     column("cost_low", "saving low", "money", "lower end of its interval"),
     column("cost_high", "saving high", "money", "upper end of its interval"),

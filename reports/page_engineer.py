@@ -97,7 +97,7 @@ def recognition(findings: Sequence[RecognitionFinding], *, limit: int | None) ->
             (right("Expected", 10), _expected),
             (left("Reasons", 22), lambda f: text(_reasons(f))),
             (left("Follows", 14), lambda f: text(f.follows or words.NOT_KNOWN)),
-            (left("Since", 11), lambda f: day(f.since)),
+            (left("Since", 11), lambda f: day(f.since, about=f.since_about)),
         ),
         limit=limit,
         empty="No recognition rejects: there were none, or the logs do not tell refused parts from missed picks.",
@@ -141,7 +141,7 @@ def card(finding: RecognitionFinding, others: Sequence[str] = ()) -> Recognition
         Fact("Reasons", _reasons(finding)),
         Fact("Follows", finding.follows or words.NOT_KNOWN),
         *([Fact("Also follow it", words.cut_list(others, OTHERS_SHOWN))] if others else []),
-        Fact("Since", words.day(finding.since)),
+        Fact("Since", words.day(finding.since, about=finding.since_about)),
         Fact("Seen by", optics(finding)),
     )
     strips = tuple(

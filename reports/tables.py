@@ -159,6 +159,7 @@ TABLES: Final[tuple[Table, ...]] = (
             column("reasons", "reasons", "text", "reason groups with their counts"),
             column("follows", "follows", "text", "what the rejects go with"),
             column("since", "since", "date"),
+            column("since_about", "since about", "flag", "that day is not sure: a slow rise, or one of several days"),
             column("advice", "advice"),
         ),
         lambda b: (
@@ -166,7 +167,7 @@ TABLES: Final[tuple[Table, ...]] = (
                 *picked(fields.RECOGNITION_HEAD, f),
                 *rate_values(f.rejects),
                 *(f.expected, f.flagged, f.flagged and f.by_itself, f.stands_out),
-                *("; ".join(f"{name} {n}" for name, n in f.reasons), f.follows, f.since, f.advice),
+                *("; ".join(f"{name} {n}" for name, n in f.reasons), f.follows, f.since, f.since_about, f.advice),
             )
             for f in b.recognition
         ),

@@ -273,9 +273,11 @@ def _parsed(text: str) -> datetime | None:
         return None
 
 
-def day(text: str | None) -> str:
-    """An ISO 8601 date or time as a day; text that is neither comes back as it is.
+def day(text: str | None, *, about: bool = False) -> str:
+    """An ISO 8601 date or time as a day; text that is neither comes back as it is. about: it is not sure.
 
+    >>> day("2026-11-23", about=True)
+    'about Mon 23 Nov 2026'
     >>> day("2026-11-23"), day("2026-11-23T14:05:00+01:00"), day("about then"), day(None)
     ('Mon 23 Nov 2026', 'Mon 23 Nov 2026', 'about then', 'not known')
     """
@@ -284,7 +286,7 @@ def day(text: str | None) -> str:
     found = _parsed(text)
     if found is None or len(text) < 10:
         return text
-    return f"{_DAYS[found.weekday()]} {found.day} {_MONTHS[found.month - 1]} {found.year}"
+    return f"{'about ' if about else ''}{_DAYS[found.weekday()]} {found.day} {_MONTHS[found.month - 1]} {found.year}"
 
 
 def moment(text: str | None) -> str:

@@ -164,7 +164,7 @@ def _in_use(service: ServiceOutcome, week: str | None) -> bool:
 def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Action:
     where = of_machine(s.kind, s.machine, s.id)
     effect = f"{s.effect:.1f} times the odds of its peers" if s.effect is not None else "more than its peers"
-    since = f", since {s.since}" if s.since else ""
+    since = _since(s.since, about=s.since_about)
     what = {"missed": "missed picks", "rejected": "recognition rejects", "dropped": "drops", "all": "losses"}[s.loss]
     expected = f", {s.expected:.0f} expected" if s.expected is not None else ""
     doubt = f" Cannot be told from {', '.join(s.not_separable_from)}." if s.not_separable_from else ""
@@ -179,6 +179,10 @@ def _from_suspect(s: Suspect, owner: str, note: str = "", *, hands: bool) -> Act
         id=s.id,
         hands_in_machine=hands,
     )
+
+
+def _since(day: str | None, *, about: bool) -> str:
+    return f", since {'about ' if about else ''}{day}" if day else ""
 
 
 def _engineer(flagged: tuple[Suspect, ...], drifts: tuple[OffsetDrift, ...], worklist: int) -> tuple[Action, ...]:
@@ -219,7 +223,7 @@ def _followed(refused: tuple[RecognitionFinding, ...]) -> tuple[Action, ...]:
         more = len(mine) - NAMED
         named = ", ".join(f.part for f in mine[:NAMED]) + (f" and {more} more" if more > 0 else "")
         whose = named if one else f"{len(mine)} parts"
-        since = f", since {mine[0].since}" if mine[0].since else ""
+        since = _since(mine[0].since, about=mine[0].since_about)
         found.append(
             Action(
                 "engineer",

@@ -83,14 +83,14 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
-    since, fell = None, None
+    since, about, fell = None, False, None
     if suspect.kind == "lot":
         since = _first_use(item_key, context)
     elif weekly is not None:
         daily = item_days(context.days, suspect.kind, item_key, suspect.loss).filter(pl.col("expected") > 0)
         monday = date.fromisocalendar(int(context.week[:4]), int(context.week[-2:]), 1).isoformat()
         rose, fell = _steps(daily, dispersion, monday)
-        since = (rose.day, _rose(rose)) if rose is not None else None
+        since, about = ((rose.day, _rose(rose)), rose.about) if rose is not None else (None, False)
         if rose is None and fell is None:
             since = _new(daily, context)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
@@ -106,7 +106,8 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
         suspect, said = _of_recipe(suspect, item_key, context)
         found.extend(said)
     found.extend(_doubt(suspect))
-    return dataclasses.replace(suspect, history=history, since=since[0] if since else None, evidence=tuple(found))
+    begin = since[0] if since else None
+    return dataclasses.replace(suspect, history=history, since=begin, since_about=about, evidence=tuple(found))
 
 
 def _in_days(suspect: Suspect, context: Context) -> bool:
@@ -233,6 +234,11 @@ class _Step:
     first: str
     last: str
     change: Change
+
+    @property
+    def about(self) -> bool:
+        """True when it may have been another day, or came bit by bit."""
+        return self.first != self.last or not self.change.better_as_step
 
 
 def _steps(daily: pl.DataFrame, dispersion: float, monday: str) -> tuple[_Step | None, _Step | None]:

@@ -65,7 +65,8 @@ def recognition(
         .sort(["losses", "part"], descending=[True, False])
     )
     flagged = _for_rejects([s for s in suspects if s.flagged])
-    small = _for_rejects([s for s in suspects if s.stands_out or s.suspected])
+    told = [s for s in suspects if s.flagged or s.stands_out or s.suspected]
+    small = [s for s in _for_rejects(told) if not s.flagged]
     named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
     found = []
     for place, row in enumerate(by_part.iter_rows(named=True)):
@@ -124,6 +125,7 @@ def _finding(
         reasons=tuple((str(r[0]), int(r[1])) for r in counts.iter_rows()),
         follows=_follows(culprit, mostly) if minor is None else f"{_follows(minor, mostly)}; {_why_not(minor)}",
         since=culprit.since if culprit else None,
+        since_about=culprit is not None and culprit.since_about,
         measured=measured,
         lots=_split(mine, "lot", settings, dispersion),
         heads=_split(mine, "head", settings, dispersion),

@@ -93,6 +93,7 @@ class Suspect:
     stands_out  True when it is beyond its healthy peers as surely as a flagged one, but too small to be flagged
     suspected   True when the model set it apart as the likeliest cause of some losses, but not surely enough for a flag
                 over everything looked at this week
+    since_about  True when the day in `since` is not sure: a slow rise, or one of several days
     mended      True for a flagged one that a service of the week has mended already; its saving was had
     """
 
@@ -124,6 +125,7 @@ class Suspect:
     enough: bool = True
     stands_out: bool = False
     suspected: bool = False
+    since_about: bool = False
     explained_by: str | None = None
     headline: bool = False
     mended: bool = False
@@ -213,6 +215,7 @@ class RecognitionFinding:
     history: tuple[TrendPoint, ...] = ()
     by_itself: bool = True
     stands_out: bool = False
+    since_about: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,8 +180,36 @@ def test_a_step_and_a_drift_are_told_apart(rates: list[float], words: str, begin
     text = next(e.text for e in found.evidence if e.name == "since")
     assert words in text
     assert found.since is not None
+    assert found.since_about or words == "rose on"
+    todo = actions((found,), (), (), (), QUALITY, 10)
+    assert (", since about " in todo[0].why) == found.since_about
     first = text.split("between ")[1][:10] if "between" in text else found.since
     assert first <= day_name(begin) <= max(found.since, text.split(" and ")[-1][:10] if "between" in text else "")
+
+
+def test_advice_begins_with_the_lot_that_came_with_the_losses() -> None:
+    doubted = dataclasses.replace(SUSPECT, not_separable_from=("lot NEW",), advice="Pull it.")
+    found = complete(doubted, _with_lot({0: "OLD", 17: "NEW"}))
+    first = advice("lot", "missed")
+    assert found.advice == f"First lot NEW, which came when the losses rose: {first} If it was not that: Pull it."
+    assert complete(doubted, _with_lot({0: "NEW"})).advice == "Pull it."
+
+
+def test_a_part_that_loses_in_one_recipe_is_looked_at_there_first() -> None:
+    context = _context()
+    bad = pl.when(pl.col("day") < day_name(24)).then(pl.lit("B1")).otherwise(pl.lit("B2"))
+    cells = context.cells.filter(pl.col("nozzle").is_in(["N0", "N1", "N2", "N3"])).with_columns(
+        pl.col("day").str.to_datetime().alias("shift"),
+        pl.when(pl.col("nozzle") == "N0").then(pl.lit("B1")).otherwise(pl.lit("B2")).alias("recipe"),
+    )
+    part = dataclasses.replace(SUSPECT, kind="part", id="P0", machine=None, advice="Check it.")
+    found = complete(part, dataclasses.replace(context, cells=cells))
+    said = next(e for e in found.evidence if e.name == "recipe")
+    assert "in recipe B1" in said.text
+    assert found.advice.startswith("First its entry in recipe B1")
+    assert found.advice.endswith("Check it.")
+    taken_over = complete(part, dataclasses.replace(context, cells=cells.with_columns(bad.alias("recipe"))))
+    assert taken_over.advice == "Check it."
 
 
 def test_what_is_new_and_bad_from_the_start_began_with_its_first_use() -> None:

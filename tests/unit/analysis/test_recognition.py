@@ -11,7 +11,7 @@ from pipeline.analysis import items
 from pipeline.analysis.actions import actions, advice
 from pipeline.analysis.recognition import recognition
 from pipeline.analysis.standardise import item_days
-from pipeline.findings.model import RecognitionFinding, Suspect
+from pipeline.findings.model import Evidence, RecognitionFinding, Suspect
 from pipeline.schema.frames import DAYS, MEASUREMENTS, REASONS
 from pipeline.settings import Statistics
 from tests.unit.analysis.test_evidence import QUALITY, SUSPECT
@@ -171,8 +171,22 @@ def test_rejects_follow_what_is_too_small_to_flag_where_nothing_is_flagged() -> 
     assert first.follows == "the part, whatever handles it; too small to flag"
     assert first.advice == "Check the part data and the recognition settings against ten good parts."
     assert (other.stands_out, other.follows) == (False, "nothing in particular")
+    unsure = dataclasses.replace(small, stands_out=False, suspected=True)
+    of_all, drops = (
+        dataclasses.replace(unsure, loss="all"),
+        dataclasses.replace(_flagged("part", None, "P1"), loss="dropped"),
+    )
+    assert {f.follows for f in _found(days, of_all, drops)} == {"nothing in particular"}, "it is flagged for drops"
+    first, _ = _found(days, unsure)
+    assert (first.stands_out, first.follows) == (True, "the part, whatever handles it; not sure enough to flag")
     (first, _) = _found(days, small, _flagged("head", "M1", "H1"))
     assert (first.flagged, first.stands_out, first.follows) == (True, False, "head H1 of M1")
+
+
+def test_a_part_whose_rejects_came_with_a_lot_is_not_sent_to_its_part_data_first() -> None:
+    came = Evidence("began together", "Its losses rose when it began to work with lot L2, on 2026-11-12.")
+    part = dataclasses.replace(_flagged("part", None, "P1"), evidence=(came,), advice="First lot L2.")
+    assert _found(_days({}), part)[0].advice == "First lot L2."
 
 
 @pytest.mark.parametrize("kind", [*items.COLUMNS])
