@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 import polars as pl
@@ -51,6 +51,8 @@ CLEAR_STEP: Final = 0.01
 """Days with work and the chance of so clear a step without one that are needed to say when it began or ended."""
 
 
+MANY_DAYS: Final = 3
+"""Days between the first and the last on which losses may have risen, beyond which what came then says nothing."""
 STILL_HIGH: Final = 1.5
 """Losses over those of peers from which on an item that got better is not called mended, as for services."""
 
@@ -83,7 +85,7 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     history = trend(weekly, "week", context.settings, dispersion, expected=True) if weekly is not None else ()
     if not suspect.flagged:
         return dataclasses.replace(suspect, history=history, evidence=tuple(_explained(suspect)))
-    since, about, fell = None, False, None
+    since, about, rose, fell = None, False, None, None
     if suspect.kind == "lot":
         since = _first_use(item_key, context)
     elif weekly is not None:
@@ -96,7 +98,7 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
-        together = _began_together(suspect, item_key, since[0], context)
+        together = _began_together(suspect, item_key, rose, context) if rose is not None else []
         found.extend(evidence for _, evidence in together)
         if suspect.loss != "all":  # whose kind of loss is told by a line of its own
             suspect = _first_look_at(suspect, [other for other, _ in together])
@@ -369,8 +371,15 @@ def _first_look_at(s: Suspect, came: list[str]) -> Suspect:
     return s
 
 
-def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> list[tuple[str, Evidence]]:
-    """What it cannot be told from and came to it when its losses rose, although it had worked without it before."""
+def _began_together(s: Suspect, item_key: str, rose: _Step, context: Context) -> list[tuple[str, Evidence]]:
+    """What it cannot be told from and came to it when its losses rose, although it had worked without it before.
+
+    It may have come a day before they show, never after they did. Of a slow rise, or where many days are possible,
+    something always came on one of them.
+    """
+    first, last = date.fromisoformat(rose.first), date.fromisoformat(rose.last)
+    if rose.change.better_as_drift or (last - first).days > MANY_DAYS:
+        return []
     mine = context.days.filter(items.key(s.kind) == item_key)
     found = []
     for other in s.not_separable_from:
@@ -381,13 +390,13 @@ def _began_together(s: Suspect, item_key: str, since: str, context: Context) -> 
         begin, together = str(mine["day"].min()), days[0] if days else None
         if together is None or together == begin:
             continue
-        apart = abs((date.fromisoformat(together) - date.fromisoformat(since)).days)
-        if apart <= 1:
+        came = date.fromisoformat(together)
+        if first - timedelta(days=1) <= came <= last:
             said = Evidence(
                 "began together",
                 f"Its losses rose when it began to work with {other}, on {together}.",
                 supports=False,
-                value=float(apart),
+                value=float((date.fromisoformat(rose.day) - came).days),
                 compared_with=f"its days without {other} before, from {begin} on",
             )
             found.append((other, said))

@@ -305,7 +305,8 @@ def _suspects(
     machines = _only_machine(frame, table.kind)
     sizes = odds_ratios(table, settings.confidence)
     expected_losses = table.expected * attribution.run_length
-    excess_losses = table.excess * attribution.run_length
+    own_runs = _own_runs(table, attribution.run_length)
+    excess_losses = table.excess * own_runs[:, None]
     saving = excess_losses[:, 0] * np.array([prices.get(key, 0.0) for key in table.keys])
     flags = flagged_items(table, q_values, saving, settings)
     surprising = _surprising(table, q_values, settings)
@@ -328,8 +329,7 @@ def _suspects(
         first = table.twin_of[i]
         if first is not None and surprising[i] and not twin_of:
             twin_of = (items.label(*first),)
-        own_runs = (losses + OWN_RUNS * attribution.run_length) / (int(table.events[i]) + OWN_RUNS)
-        scatter = of_runs(table.dispersion, max(own_runs, attribution.run_length))
+        scatter = of_runs(table.dispersion, max(float(own_runs[i]), attribution.run_length))
         raw = rate(losses, chances, settings, scatter)
         found.append(
             Suspect(
@@ -382,6 +382,15 @@ def _suspects(
             )
         )
     return found
+
+
+def _own_runs(table: Items, run_length: float) -> FloatArray:
+    """Losses of each item for one that begins a run there, leaning on the plant's `run_length`; at least 1.
+
+    A feeder that jams loses more at a time than others; a nozzle with a bad tip begins no runs, and those that come by
+    began with a feeder. With the plant's length for all an item could be told to have lost more too many than it lost.
+    """
+    return np.maximum((table.losses + OWN_RUNS * run_length) / (table.events + OWN_RUNS), 1.0)
 
 
 def _main_loss(frame: pl.DataFrame, kind: str, item_key: str, loss: str) -> str:

@@ -80,6 +80,7 @@ def _with_lot(lots: dict[int, str]) -> Context:
     ("lots", "said"),
     [
         ({0: "OLD", 17: "NEW"}, True),  # it came with the losses
+        ({0: "OLD", 19: "NEW"}, False),  # it came after they rose
         ({0: "OLD", 8: "NEW"}, False),  # it had run well for days
         ({0: "OLD", 23: "NEW"}, False),  # the losses had risen before
         ({0: "NEW"}, False),  # always together
