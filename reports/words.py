@@ -37,6 +37,9 @@ LEVEL_MARKS: Final = {"problem": "▲", "warning": "●", "note": "○"}
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _STEERING: Final = re.compile("[\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069]")
+_LEFTWARD: Final = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefe\U00010800-\U00010fff\U0001e800-\U0001efff]"
+_NAME: Final = rf"(?<![^\s,;:()])[^\s,;:()]*{_LEFTWARD}(?:[^\s,;:()]*[^\s,;:().])?"
+_LEFTWARD_NAMES: Final = re.compile(f"({_NAME}(?: {_NAME})*)")
 
 
 def visible(text: str) -> str:
@@ -61,6 +64,17 @@ def visible(text: str) -> str:
         else:
             shown.append(letter)
     return "".join(shown)
+
+
+def leftward_names(text: str) -> list[str]:
+    """`text` in pieces, every second of which is a name written from right to left, to be set apart from its figures.
+
+    Unless it is, a figure beside such a name moves to its other side on the page.
+
+    >>> leftward_names("Build \u05d0-2: 5 lines"), leftward_names("N1")
+    (['Build ', '\u05d0-2', ': 5 lines'], ['N1'])
+    """
+    return [text] if text.isascii() else _LEFTWARD_NAMES.split(text)
 
 
 def is_figure(value: float | None) -> bool:
