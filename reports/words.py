@@ -66,6 +66,17 @@ def visible(text: str) -> str:
     return "".join(shown)
 
 
+def with_ends(text: str) -> str:
+    """`text` with blanks at its ends made visible: to the logs `0402` and `0402 ` are two parts.
+
+    >>> with_ends("0402 "), with_ends("a b")
+    ('0402␣', 'a b')
+    """
+    inner = text.strip(" ")
+    before = len(text) - len(text.lstrip(" "))
+    return text if inner == text else "␣" * before + inner + "␣" * (len(text) - len(inner) - before)
+
+
 def leftward_names(text: str) -> list[str]:
     """`text` in pieces, every second of which is a name written from right to left, to be set apart from its figures.
 
