@@ -36,6 +36,7 @@ def test_failed_services_stand_first_and_open_ones_apart() -> None:
         assert (len(waiting.rows), waiting.more) == (shown, 10 - shown)
     assert "fall is larger" in page_services.unjudged(outcomes, limit=None).rows[0][1].text
     assert page_services.unjudged(outcomes, limit=30).compact
+    assert judged.heads[4].title == "Difference, peers allowed for", "not that of the two rates beside it"
 
 
 def test_lines_to_order_come_first_due_first_with_their_reason() -> None:
