@@ -34,7 +34,7 @@ from pipeline.analysis.attribution_model import ONLY_REJECTS
 from pipeline.analysis.judged_items import Items, log_odds
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
-from pipeline.analysis.prices import price_by_item, with_price
+from pipeline.analysis.prices import price_by_excess, price_by_item, with_price
 from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
 from pipeline.estimators.dispersion import of_runs
@@ -138,8 +138,10 @@ def rank(
     for fitted, q_of in zip(found, q_values, strict=True):
         loss, attribution, frame = fitted.loss, fitted.attribution, fitted.frame
         mine: list[Suspect] = []
+        single = [f for f in found if loss == "all" != f.loss and f.counted is fitted.counted]
         for kind, table in attribution.items.items():
-            mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant))
+            prices = price_by_item(frame, kind, loss, plant) | _prices_beyond(single, kind, plant)
+            mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant, prices))
         if fitted.counted is None:
             mine.extend(_listed("recipe", loss, attribution, frame, plant))
             mine.extend(_listed("machine", loss, attribution, frame, plant))
@@ -292,11 +294,24 @@ def _surprising(table: Items, q_values: FloatArray, settings: Statistics) -> NDA
     return np.asarray(np.isfinite(table.p) & (np.nan_to_num(q_values, nan=1.0) <= settings.false_discovery_rate))
 
 
+def _prices_beyond(fits: list[_Fitted], kind: str, plant: Plant) -> dict[str, float]:
+    """What a loss beyond the healthy ones costs, of all kinds of loss together."""
+    tables = ((f, f.attribution.items[kind]) for f in fits if kind in f.attribution.items)
+    return price_by_excess(
+        ((f.loss, f.frame, t.keys, t.excess[:, 0] * f.attribution.run_length) for f, t in tables), kind, plant
+    )
+
+
 def _suspects(
-    loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
+    loss: str,
+    attribution: Attribution,
+    table: Items,
+    q_values: np.ndarray,
+    frame: pl.DataFrame,
+    plant: Plant,
+    prices: dict[str, float],
 ) -> list[Suspect]:
     settings = plant.statistics
-    prices = price_by_item(frame, table.kind, loss, plant)
     machines = _only_machine(frame, table.kind)
     sizes = odds_ratios(table, settings.confidence)
     expected_losses = table.expected * attribution.run_length
