@@ -345,7 +345,10 @@ def _analyse(plant: Plant, label: str | None, *, anew: bool = False) -> Bundle:
         now = datetime.now(UTC).replace(tzinfo=None)
         chosen = listing.check_week(label) if label else frames.last_week_with_data(con, plant, now)
         if chosen is None:
-            raise UserError("the store holds no complete week yet. Load logs with `pickfall ingest`, or name a week.")
+            raise UserError(
+                "the store holds no picks of a week that is over. Load logs with `pickfall ingest`, or name a week "
+                "that `pickfall status` shows."
+            )
         from pipeline import weekly  # only now: the statistics take a second to import
 
         published = None if anew else weekly.published(con, plant, chosen)
@@ -355,6 +358,8 @@ def _analyse(plant: Plant, label: str | None, *, anew: bool = False) -> Bundle:
 def _publish(plant: Plant, label: str | None, *, quiet: bool) -> None:
     say("Analysing ...", quiet=quiet)
     bundle = _analyse(plant, label, anew=True)
+    if early := listing.early(bundle, datetime.now(UTC)):
+        say(early)
     say("Writing the report ...", quiet=quiet)
     from pipeline import weekly
 

@@ -92,7 +92,7 @@ def right(title: str, width: int) -> Head:
 
 def text(content: str | None, small: str = "") -> Cell:
     """Words; `not known` for None."""
-    return Cell(words.NOT_KNOWN if content is None else content, small)
+    return Cell(words.NOT_KNOWN if content is None else words.with_ends(content), small)
 
 
 def figure(shown: str, sort: float | None, small: str = "") -> Cell:

@@ -59,9 +59,11 @@ class Axis:
 
 
 def _text(x: float, y: float, content: str, *, anchor: str = "start", size: float = 7.5, fill: str = INK) -> str:
+    pieces = words.leftward_names(words.visible(content))
+    apart = "".join(f"\u2068{piece}\u2069" if place % 2 else piece for place, piece in enumerate(pieces))
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-family="{FONT}" font-size="{size}" fill="{fill}" '
-        f'text-anchor="{anchor}">{escape(words.visible(content))}</text>'
+        f'text-anchor="{anchor}">{escape(apart)}</text>'
     )
 
 

@@ -64,7 +64,7 @@ SERVICE_HEAD: Final = (
     column("loss", "loss"),
 )
 SERVICE_TAIL: Final = (
-    column("difference", "after - before", "ppm_change"),
+    column("difference", "difference", "ppm_change", "after - before, the former brought to what peers lost before"),
     column("low", "difference low", "ppm_change", "lower end of its interval"),
     column("high", "difference high", "ppm_change", "upper end of its interval"),
     column("verdict", "verdict"),

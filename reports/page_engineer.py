@@ -100,7 +100,8 @@ def recognition(findings: Sequence[RecognitionFinding], *, limit: int | None) ->
             (left("Since", 11), lambda f: day(f.since, about=f.since_about)),
         ),
         limit=limit,
-        empty="No recognition rejects: there were none, or the logs do not tell refused parts from missed picks.",
+        empty="No part had enough recognition rejects to ask what they follow, or the logs do not name parts or do not "
+        "tell refused parts from missed picks.",
     )
 
 

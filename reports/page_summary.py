@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pipeline.findings.model import Action, Bundle, LossSummary, Rate
 from reports import charts, words
 from reports.cells import Cell, PageTable, build, figure, left, lines, picture, rate_cell, right, text
+from reports.columns import MACHINE_KINDS, list_length
 
 OWNERS = ("maintenance planner", "buyer", "engineer")
 NOTHING = {
@@ -68,17 +69,23 @@ def actions(bundle: Bundle, *, limit: int | None) -> tuple[tuple[str, PageTable]
     made = []
     for owner in OWNERS:
         mine = [a for a in bundle.actions if a.owner == owner]
-        made.append(
-            (owner, _actions(owner, mine, bundle.currency, min(limit, ACTIONS_SHOWN[owner]) if limit else None))
-        )
+        beyond = _beyond(bundle) if owner == OWNERS[0] else 0
+        shown = min(limit, ACTIONS_SHOWN[owner]) if limit else None
+        made.append((owner, _actions(owner, mine, bundle.currency, shown, beyond)))
     return tuple(made)
 
 
-def _actions(owner: str, rows: Sequence[Action], currency: str, limit: int | None) -> PageTable:
+def _beyond(bundle: Bundle) -> int:
+    """Flagged items that the planner's list has no line for, because it ends before them (`lists.worklist`)."""
+    lines = sum(s.headline and s.flagged and not s.mended and s.kind in MACHINE_KINDS for s in bundle.suspects)
+    return max(0, lines - list_length(bundle, "worklist", lines))
+
+
+def _actions(owner: str, rows: Sequence[Action], currency: str, limit: int | None, beyond: int) -> PageTable:
     heading = _heading(rows)
     return build(
         f"actions-{owner.replace(' ', '-')}",
-        f"For the {owner}{_together(rows, currency) if owner == OWNERS[0] else ''}",
+        f"For the {owner}{_together(rows, currency, beyond) if owner == OWNERS[0] else ''}",
         rows,
         (
             (left("What", 41), lambda a: text(a.what, LOCK_OUT if a.hands_in_machine else "")),
@@ -103,14 +110,16 @@ def _heading(rows: Sequence[Action]) -> str:
     )
 
 
-def _together(rows: Sequence[Action], currency: str) -> str:
+def _together(rows: Sequence[Action], currency: str, beyond: int) -> str:
     """What the list saves altogether, where every line has a figure per week."""
     worth = [a.worth for a in rows if a.worth is not None and a.unit == "per week"]
     if len(worth) < 2:
         return ""
     without = len(rows) - len(worth)
     lacking = f", {words.plural(without, 'line')} without a figure not included" if without else ""
-    return f" ({words.plural(len(rows), 'line')}, together {words.money(sum(worth), currency)} saved per week{lacking})"
+    more = f"; {words.plural(beyond, 'flagged item')} more in the worklist of the workbook" if beyond else ""
+    saved = words.money(sum(worth), currency)
+    return f" ({words.plural(len(rows), 'line')}, together {saved} saved per week{lacking}{more})"
 
 
 def _worth(action: Action, currency: str, heading: str) -> Cell:

@@ -45,7 +45,18 @@ def _finalize(value: object) -> object:
     """Every printed value passes here: text is made visible, a forgotten None is a bug of the template."""
     if value is None:
         raise ValueError("a template prints None")
-    return words.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return _set_apart(words.visible(value)) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _set_apart(text: str) -> str:
+    """`text` as it is, or escaped with each name that runs from right to left in an element of its own."""
+    pieces = words.leftward_names(text)
+    if len(pieces) == 1:
+        return text
+    return Markup("").join(
+        Markup("<bdi>{}</bdi>").format(piece) if place % 2 else Markup.escape(piece)
+        for place, piece in enumerate(pieces)
+    )
 
 
 @cache
@@ -141,8 +152,8 @@ def _worklist(bundle: Bundle, planner: list[Suspect], limit: int | None) -> obje
     reason = (
         "There are no picks in this week, so nothing can be flagged."
         if not bundle.picks
-        else f"Nothing is flagged this week: of {words.plural(bundle.looked_at, 'item')} looked at, none is beyond the "
-        "spread of its healthy peers and large enough to matter."
+        else f"Nothing is flagged this week: of {words.plural(bundle.looked_at, 'loss rate')} of single items, none is "
+        "beyond the spread of its healthy peers and large enough to matter."
     )
     return page_suspects.worklist(
         "worklist", "What to pull and mend, first things first", planner, bundle.currency, limit=limit, empty=reason

@@ -37,6 +37,9 @@ LEVEL_MARKS: Final = {"problem": "▲", "warning": "●", "note": "○"}
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _STEERING: Final = re.compile("[\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069]")
+_LEFTWARD: Final = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefe\U00010800-\U00010fff\U0001e800-\U0001efff]"
+_NAME: Final = rf"(?<![^\s,;:()])[^\s,;:()]*{_LEFTWARD}(?:[^\s,;:()]*[^\s,;:().])?"
+_LEFTWARD_NAMES: Final = re.compile(f"({_NAME}(?: {_NAME})*)")
 
 
 def visible(text: str) -> str:
@@ -61,6 +64,28 @@ def visible(text: str) -> str:
         else:
             shown.append(letter)
     return "".join(shown)
+
+
+def with_ends(text: str) -> str:
+    """`text` with blanks at its ends made visible: to the logs `0402` and `0402 ` are two parts.
+
+    >>> with_ends("0402 "), with_ends("a b")
+    ('0402␣', 'a b')
+    """
+    inner = text.strip(" ")
+    before = len(text) - len(text.lstrip(" "))
+    return text if inner == text else "␣" * before + inner + "␣" * (len(text) - len(inner) - before)
+
+
+def leftward_names(text: str) -> list[str]:
+    """`text` in pieces, every second of which is a name written from right to left, to be set apart from its figures.
+
+    Unless it is, a figure beside such a name moves to its other side on the page.
+
+    >>> leftward_names("Build \u05d0-2: 5 lines"), leftward_names("N1")
+    (['Build ', '\u05d0-2', ': 5 lines'], ['N1'])
+    """
+    return [text] if text.isascii() else _LEFTWARD_NAMES.split(text)
 
 
 def is_figure(value: float | None) -> bool:

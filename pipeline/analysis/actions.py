@@ -248,7 +248,7 @@ def _buyer(overage: tuple[Overage, ...]) -> tuple[Action, ...]:
         )
         extra = sum(o.kit - o.need if o.kit else o.extra for o in lines)  # a kit may be of whole packs
         what = (
-            f"Build {build}: order {len(buy)} of its {len(lines)} parts."
+            f"Build {build}: order {f'{len(buy)} of its {len(lines)} parts' if len(lines) > 1 else 'its one part'}."
             if buy
             else f"Build {build}: nothing to order."
         )

@@ -196,9 +196,11 @@ def kit(
     build, lines, joint, single = sums
     cost, more, currency = spent
     boxes = f" besides {'one line' if packed == 1 else f'{count(packed)} lines'} in whole packs" if packed else ""
+    whole = "its one line is" if lines == 1 else f"the {count(lines)} lines together are"
+    alone = "" if lines == 1 else f"; line by line they would be {sure(single)}"
     text = (
-        f"Build {build}: the {count(lines)} lines together are {sure(joint)} with extras for {money(cost, currency)}"
-        f"{boxes}; line by line they would be {sure(single)}. Most likely to run short: {weakest}."
+        f"Build {build}: {whole} {sure(joint)} with extras for {money(cost, currency)}"
+        f"{boxes}{alone}. Most likely to run short: {weakest}."
     )
     if next_buy:
         shown = ", ".join(f"{count(n)} of {part}" for part, n in next_buy[:5])

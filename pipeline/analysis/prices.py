@@ -7,6 +7,9 @@ After: a missed pick costs the share of the part that its kind of feeder moves o
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
+import numpy as np
 import polars as pl
 
 from pipeline.analysis import items
@@ -46,3 +49,24 @@ def price_by_item(frame: pl.DataFrame, kind: str, loss: str, plant: Plant) -> di
         .agg(((pl.col("_price") * weight).sum() / weight.sum()).alias("_mean"))
     )
     return dict(table.iter_rows())
+
+
+def price_by_excess(
+    losses: Iterable[tuple[str, pl.DataFrame, Sequence[str], np.ndarray]], kind: str, plant: Plant
+) -> dict[str, float]:
+    """Mean price of those losses of each item that are beyond the healthy ones, by the kinds of loss they are of.
+
+    losses  of each kind of loss: its name, its frame, the items and their losses beyond the healthy ones
+
+    A nozzle that misses 30 picks of cheap parts costs no more because it dropped a dear one, as healthy nozzles do.
+    Items without such losses are left out.
+    """
+    worth: dict[str, float] = {}
+    beyond: dict[str, float] = {}
+    for loss, frame, keys, excess in losses:
+        prices = price_by_item(frame, kind, loss, plant)
+        for key, more in zip(keys, excess.tolist(), strict=True):
+            if more > 0:
+                beyond[key] = beyond.get(key, 0.0) + more
+                worth[key] = worth.get(key, 0.0) + more * prices.get(key, 0.0)
+    return {key: worth[key] / more for key, more in beyond.items()}

@@ -31,10 +31,10 @@ from pipeline.analysis import evidence, items
 from pipeline.analysis.actions import advice, one_line_each
 from pipeline.analysis.attribution import Attribution, attribute
 from pipeline.analysis.attribution_model import ONLY_REJECTS
-from pipeline.analysis.judged_items import Items, log_odds
+from pipeline.analysis.judged_items import Items, lengths_of_runs, log_odds
 from pipeline.analysis.known_keys import drop_uneven_keys
 from pipeline.analysis.losses import with_chances
-from pipeline.analysis.prices import price_by_item, with_price
+from pipeline.analysis.prices import price_by_excess, price_by_item, with_price
 from pipeline.analysis.rates import rate
 from pipeline.analysis.swaps import propose
 from pipeline.estimators.dispersion import of_runs
@@ -44,9 +44,6 @@ from pipeline.schema.words import LOSS_OUTCOMES, LOSSES, several
 from pipeline.settings import Plant, Statistics
 
 FloatArray = NDArray[np.float64]
-
-OWN_RUNS: Final = 5.0
-"""Runs of the plant's length that lean on an item's own: what jams has longer ones than the rest."""
 
 EXPLAINED: Final = 0.5
 """An item's raw excess is explained away when flagged others account for at least this share of it."""
@@ -138,8 +135,10 @@ def rank(
     for fitted, q_of in zip(found, q_values, strict=True):
         loss, attribution, frame = fitted.loss, fitted.attribution, fitted.frame
         mine: list[Suspect] = []
+        single = [f for f in found if loss == "all" != f.loss and f.counted is fitted.counted]
         for kind, table in attribution.items.items():
-            mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant))
+            prices = price_by_item(frame, kind, loss, plant) | _prices_beyond(single, kind, plant)
+            mine.extend(_suspects(loss, attribution, table, q_of[kind], frame, plant, prices))
         if fitted.counted is None:
             mine.extend(_listed("recipe", loss, attribution, frame, plant))
             mine.extend(_listed("machine", loss, attribution, frame, plant))
@@ -297,15 +296,30 @@ def _surprising(table: Items, q_values: FloatArray, settings: Statistics) -> NDA
     return np.asarray(np.isfinite(table.p) & (np.nan_to_num(q_values, nan=1.0) <= settings.false_discovery_rate))
 
 
+def _prices_beyond(fits: list[_Fitted], kind: str, plant: Plant) -> dict[str, float]:
+    """What a loss beyond the healthy ones costs, of all kinds of loss together."""
+    tables = ((f, f.attribution.items[kind]) for f in fits if kind in f.attribution.items)
+    return price_by_excess(
+        ((f.loss, f.frame, t.keys, t.excess[:, 0] * lengths_of_runs(t, f.attribution.run_length)) for f, t in tables),
+        kind,
+        plant,
+    )
+
+
 def _suspects(
-    loss: str, attribution: Attribution, table: Items, q_values: np.ndarray, frame: pl.DataFrame, plant: Plant
+    loss: str,
+    attribution: Attribution,
+    table: Items,
+    q_values: np.ndarray,
+    frame: pl.DataFrame,
+    plant: Plant,
+    prices: dict[str, float],
 ) -> list[Suspect]:
     settings = plant.statistics
-    prices = price_by_item(frame, table.kind, loss, plant)
     machines = _only_machine(frame, table.kind)
     sizes = odds_ratios(table, settings.confidence)
     expected_losses = table.expected * attribution.run_length
-    own_runs = _own_runs(table, attribution.run_length)
+    own_runs = lengths_of_runs(table, attribution.run_length)
     excess_losses = table.excess * own_runs[:, None]
     saving = excess_losses[:, 0] * np.array([prices.get(key, 0.0) for key in table.keys])
     flags = flagged_items(table, q_values, saving, settings)
@@ -382,15 +396,6 @@ def _suspects(
             )
         )
     return found
-
-
-def _own_runs(table: Items, run_length: float) -> FloatArray:
-    """Losses of each item for one that begins a run there, leaning on the plant's `run_length`; at least 1.
-
-    A feeder that jams loses more at a time than others; a nozzle with a bad tip begins no runs, and those that come by
-    began with a feeder. With the plant's length for all an item could be told to have lost more too many than it lost.
-    """
-    return np.maximum((table.losses + OWN_RUNS * run_length) / (table.events + OWN_RUNS), 1.0)
 
 
 def _main_loss(frame: pl.DataFrame, kind: str, item_key: str, loss: str) -> str:

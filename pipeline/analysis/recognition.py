@@ -2,10 +2,10 @@
 
 In:    the week's suspects, DAYS, REASONS and MEASUREMENTS.
 Out:   findings.model.RecognitionFinding a part with rejects, flagged ones first, then by losses.
-After: what the rejects follow is what the ranking flagged for rejects (or for all losses and nothing more precise)
-       among the things that handled this part, with what that cannot be told from; when it flagged nothing, what stands
-       out there and is only too small or not sure enough to flag; without that, nothing is claimed. A part has one
-       finding, whichever methods looked at it.
+After: what the rejects follow is what the ranking flagged for rejects (or for all losses, most of them rejects, and
+       nothing more precise) among the things that handled this part, with what that cannot be told from; when it
+       flagged nothing, what stands out there and is only too small or not sure enough to flag; without that, nothing
+       is claimed. A part has one finding, whichever methods looked at it.
 
 Rules of thumb behind the advice (common practice, no source): a reject that follows the part over machines is its part
 data or the lot; one that follows one lot is the lot; one that stays with a nozzle, feeder or head is that. Measured
@@ -64,9 +64,9 @@ def recognition(
         .filter(pl.col("losses") > 0)
         .sort(["losses", "part"], descending=[True, False])
     )
-    flagged = _for_rejects([s for s in suspects if s.flagged])
+    flagged = _for_rejects([s for s in suspects if s.flagged], suspects)
     told = [s for s in suspects if s.flagged or s.stands_out or s.suspected]
-    small = [s for s in _for_rejects(told) if not s.flagged]
+    small = [s for s in _for_rejects(told, suspects) if not s.flagged]
     named = {s.id for s in suspects if s.flagged and s.kind == "part" and s.loss == "rejected"}
     found = []
     for place, row in enumerate(by_part.iter_rows(named=True)):
@@ -78,11 +78,19 @@ def recognition(
     return tuple(sorted(found, key=lambda f: (not f.flagged, not f.stands_out, -f.rejects.losses, f.part)))
 
 
-def _for_rejects(suspects: list[Suspect]) -> list[Suspect]:
-    """Those that stand there for rejects, or for all losses and nothing more precise."""
-    precise = {(s.kind, s.machine, s.id) for s in suspects if s.loss != "all"}
+def _for_rejects(chosen: list[Suspect], suspects: tuple[Suspect, ...]) -> list[Suspect]:
+    """Those that stand there for rejects, or for all losses, most of them rejects, and nothing more precise."""
+    precise = {(s.kind, s.machine, s.id) for s in chosen if s.loss != "all"}
+    most: dict[tuple[str, str | None, str], Suspect] = {}
+    for s in suspects:
+        known = most.get((s.kind, s.machine, s.id))
+        if s.loss != "all" and (known is None or s.losses > known.losses):
+            most[s.kind, s.machine, s.id] = s
+    other = {item for item, s in most.items() if s.loss != "rejected"}
     return [
-        s for s in suspects if s.loss == "rejected" or (s.loss == "all" and (s.kind, s.machine, s.id) not in precise)
+        s
+        for s in chosen
+        if s.loss == "rejected" or (s.loss == "all" and (s.kind, s.machine, s.id) not in precise | other)
     ]
 
 

@@ -48,6 +48,20 @@ def check_week(label: str) -> str:
     raise UserError(f"{label!r} is not an ISO week. Write it as 2026-W47.")
 
 
+def early(bundle: Bundle, now: datetime) -> str:
+    """What to know of the report of a week that is not over, or not begun; empty for one that is over."""
+    if now >= datetime.fromisoformat(bundle.end):
+        return ""
+    if now < datetime.fromisoformat(bundle.start):
+        return (
+            f"{bundle.week} has not begun by this computer's clock, and yet there are picks in it: check the clocks of "
+            "the machines and the time formats of the log mappings."
+        )
+    return (
+        f"{bundle.week} is not over: the report holds what has been loaded so far. Make it again when the week is over."
+    )
+
+
 def intake_rows(taken: Intake) -> Rows:
     """One row a file that was read."""
     rows: Rows = [dataclasses.asdict(r) for r in taken.loaded]

@@ -95,6 +95,21 @@ def test_every_section_is_there_without_complaints(bundle: Bundle, browser: Brow
         assert opened.page.locator("table:not(:has(caption))").count() == 0
 
 
+def test_on_a_narrow_screen_figures_stay_whole_and_tables_scroll(browser: Browser, tmp_path: Path) -> None:
+    with Opened(browser, rich_bundle(), tmp_path) as opened:
+        opened.page.set_viewport_size({"width": 360, "height": 740})
+        broken = opened.page.evaluate(
+            """() => [...document.querySelectorAll("td.right")].map(cell => cell.firstChild).filter(text => {
+                if (!text || text.nodeType !== 3 || !/^[\\d\\u202f.]+$/.test(text.data.trim())) { return false; }
+                const range = document.createRange();
+                range.selectNodeContents(text);
+                return new Set([...range.getClientRects()].filter(r => r.width).map(r => r.top)).size > 1;
+            }).map(text => text.data.trim())"""
+        )
+        assert broken == []
+        assert opened.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
 def test_sorting_by_click_and_key(browser: Browser, tmp_path: Path) -> None:
     with Opened(browser, rich_bundle(suspects=40), tmp_path) as opened:
         head = opened.page.locator("#t-all-suspects th").nth(1)

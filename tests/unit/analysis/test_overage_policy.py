@@ -117,6 +117,9 @@ def test_the_first_page_counts_what_is_kitted() -> None:
     (action,) = actions((), (), (), found, Quality(0, 0, 0, 0, 0, (), (), ()), 10)
     above = 100 + found[1].extra  # a reel of 1 000 for 900, and the trays to the piece
     assert action.why.startswith(f"Kit {above} pieces above the 1\u202f800 placed")
+    assert action.what == "Build B: order 2 of its 2 parts."
+    (action,) = actions((), (), (), found[:1], Quality(0, 0, 0, 0, 0, (), (), ()), 10)
+    assert action.what == "Build B: order its one part."
 
 
 def test_a_part_without_a_price_fits_no_class_that_asks_for_one() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.analysis.overage_words import past
+from pipeline.analysis.overage_words import kit, past
 from pipeline.findings.buying import Rule
 
 
@@ -19,3 +19,12 @@ def test_a_flat_rule_that_would_have_cost_less_is_named(stops: int, said: bool) 
     assert ("the flat rule would have cost less, EUR 423 against EUR 2\u202f025" in text) is said
     assert ("a higher service_level or --by cost" in text) is said
     assert ("the parts cost more than they must" in text) is not said
+
+
+def test_a_kit_of_one_line_is_not_called_lines_together() -> None:
+    spent = (0.07, 20.0, "EUR")
+    one = kit(("A", 1, 0.958, 0.958), spent, (), 0.0, "P1", ())
+    assert one == "Build A: its one line is 95.8\u202f% sure with extras for EUR 0.07. Most likely to run short: P1."
+    two = kit(("A", 2, 0.958, 0.9), spent, (), 0.0, "P1", ())
+    assert "the 2 lines together are 95.8\u202f% sure" in two
+    assert "line by line they would be 90\u202f% sure" in two

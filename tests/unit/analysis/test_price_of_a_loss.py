@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.analysis.prices import price_of
+from pipeline.analysis.prices import price_by_excess, price_of
 from pipeline.settings import Buying, Costs, Plant
 
 PLANT = Plant(
@@ -36,3 +37,26 @@ def test_all_losses_cost_what_they_are_made_of() -> None:
     """Three misses and one reject: of four losses one part, and three times the feeder's share."""
     expected = [80.0 * (1 + 3 * share) / 4 + 0.025 for share in (0.3, 0.4, 0.0, 0.5, 0.3)]
     assert _price("all") == pytest.approx(expected)
+
+
+def test_losses_beyond_the_healthy_ones_cost_what_their_own_kinds_cost() -> None:
+    """30 misses of a cheap part and one drop of a dear one, as healthy nozzles drop it, too."""
+    cells = pl.DataFrame(
+        {
+            "nozzle": ["N1", "N1", "N2"],
+            "feeder_type": ["tape", "tray", "tape"],
+            "price": [0.01, 80.0, 0.01],
+            "missed": [30, 0, 1],
+            "dropped": [0, 1, 0],
+            "chances": [1000, 100, 1000],
+        }
+    )
+    found = price_by_excess(
+        (
+            ("missed", cells.with_columns(losses="missed"), ["N1", "N2"], np.array([27.0, np.nan])),
+            ("dropped", cells.with_columns(losses="dropped"), ["N1", "N2"], np.array([-0.1, 0.0])),
+        ),
+        "nozzle",
+        PLANT,
+    )
+    assert found == {"N1": pytest.approx(0.3 * 0.01 + 0.025, rel=1e-3)}

@@ -87,6 +87,13 @@ def test_what_is_flagged_for_other_losses_is_not_what_rejects_follow() -> None:
     assert (found.flagged, found.since) == (False, None)
     (found,) = _found(_days({}), everything)
     assert found.follows == "head H1 of M1", "flagged for all losses together and for nothing more precise"
+    missed, rejected = (
+        dataclasses.replace(head, loss=loss, losses=n, flagged=False) for loss, n in (("missed", 30), ("rejected", 3))
+    )
+    (found,) = _found(_days({}), everything, missed, rejected)
+    assert found.follows == "nothing in particular", "most of its losses are missed picks"
+    (found,) = _found(_days({}), everything, dataclasses.replace(missed, losses=2), rejected)
+    assert found.follows == "head H1 of M1"
 
 
 def test_a_part_that_two_methods_look_at_has_one_finding() -> None:

@@ -97,3 +97,20 @@ def test_what_stands_out_and_is_too_small_is_named_with_the_limits_and_never_as_
     twin = dataclasses.replace(small, stands_out=False)
     assert listing._verdict(twin) == "cannot be told from spindle 2/4"
     assert page_suspects.verdict(twin) == "not separable from spindle 2/4"
+
+
+def test_names_written_from_right_to_left_do_not_move_the_figures_beside_them() -> None:
+    """Without an element of its own such a name takes the figure behind it to its other side."""
+    name = "\u05e1\u05d3\u05e8-2"
+    bundle = dataclasses.replace(rich_bundle(), plant=f"{name} & <b>")
+    action = dataclasses.replace(bundle.actions[0], what=f"Build {name}: 5 of {name}, 8 of P<1>. The rest of {name}.")
+    found = pages.render("pdf.html.j2", dataclasses.replace(bundle, actions=(action,)), cut=True, css="")
+    apart = f"<bdi>{name}</bdi>"
+    assert f"Build {apart}: 5 of {apart}, 8 of P&lt;1&gt;. The rest of {apart}." in found
+    assert f"<title>Weekly attrition report: {name} &amp; &lt;b&gt;, " in found
+    assert f'<span class="where">{apart} &amp; &lt;b&gt;, ' in found
+
+
+def test_a_long_text_is_searched_for_such_names_in_no_time() -> None:
+    text = "x" * 200_000 + " \u05d0 " + "y" * 200_000
+    assert [len(piece) for piece in words.leftward_names(text)] == [200_001, 1, 200_001]

@@ -8,7 +8,17 @@ import tomllib
 import pytest
 
 from pipeline.findings.model import Action, QualityLine
-from reports import charts, page_buyer, page_engineer, page_quality, page_services, page_settings, page_summary, words
+from reports import (
+    charts,
+    page_buyer,
+    page_engineer,
+    page_quality,
+    page_services,
+    page_settings,
+    page_summary,
+    page_suspects,
+    words,
+)
 from tests.fixtures_bundle import SETTINGS, actions, rich_bundle
 
 
@@ -26,6 +36,7 @@ def test_failed_services_stand_first_and_open_ones_apart() -> None:
         assert (len(waiting.rows), waiting.more) == (shown, 10 - shown)
     assert "fall is larger" in page_services.unjudged(outcomes, limit=None).rows[0][1].text
     assert page_services.unjudged(outcomes, limit=30).compact
+    assert judged.heads[4].title == "Difference, peers allowed for", "not that of the two rates beside it"
 
 
 def test_lines_to_order_come_first_due_first_with_their_reason() -> None:
@@ -136,6 +147,11 @@ def test_savings_and_order_values_are_kept_apart() -> None:
     # 84 + 83 + ... + 77, the figures of the eight made-up lines.
     assert "8 lines, together EUR 644 saved per week" in tables["maintenance planner"].caption
     assert "together" not in tables["buyer"].caption
+    first = dataclasses.replace(bundle.suspects[0], kind="nozzle", flagged=True, headline=True, mended=False)
+    many = tuple(dataclasses.replace(first, id=f"N{n}") for n in range(18))
+    settings = {**bundle.settings, "lists": {"worklist": 10, "table_rows": 30}}
+    tables = dict(page_summary.actions(dataclasses.replace(bundle, suspects=many, settings=settings), limit=None))
+    assert tables["maintenance planner"].caption.endswith("; 8 flagged items more in the worklist of the workbook)")
     assert page_summary.two_kinds(actions())
     mixed = dataclasses.replace(bundle, actions=(*actions(), Action("buyer", "x", "y", 5.0)))
     table = dict(page_summary.actions(mixed, limit=None))["buyer"]
@@ -148,3 +164,9 @@ def test_labels_of_the_interval_plot_fit_their_room(label: str) -> None:
     pieces = charts._fitting(label, 180.0)
     assert "".join(pieces).replace(" ", "") == label.replace(" ", "")
     assert all(charts._width(piece) <= 180.0 for piece in pieces)
+
+
+def test_the_page_of_everything_ends_where_a_browser_would_stall() -> None:
+    suspect = rich_bundle(suspects=1).suspects[0]
+    table = page_suspects.everything((suspect,) * 6_000, "EUR")
+    assert (len(table.rows), table.more) == (5_000, 1_000)
