@@ -43,7 +43,7 @@ def check_week(label: str) -> str:
     if re.fullmatch(r"\d{4}-[Ww]\d{1,2}", label):
         try:
             return frames.iso_week(label, ZoneInfo("UTC")).label
-        except ValueError:
+        except (ValueError, OverflowError):  # no such week; the last days of the calendar
             pass
     raise UserError(f"{label!r} is not an ISO week. Write it as 2026-W47.")
 
