@@ -11,8 +11,10 @@ import pytest
 
 from pipeline import cli, weekly
 from pipeline.commands import overage
-from pipeline.commands.listing import check_week
+from pipeline.commands.listing import check_week, intake_sentence, refusal_lines
 from pipeline.errors import EXIT_INTERRUPTED, UserError
+from pipeline.intake import Intake
+from pipeline.store.loading import LoadResult
 
 
 @pytest.mark.parametrize("label", ["9999-W52", "0000-W01", "2026-W54", "2026-W00", "last"])
@@ -78,3 +80,11 @@ def test_a_file_in_the_place_of_a_report_is_not_lost(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError, match=re.escape("is no folder")):
         weekly._replace(tmp_path / "work", tmp_path / "2026-W47")
     assert (tmp_path / "2026-W47").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_file_of_which_filters_leave_nothing_is_told_of() -> None:
+    results = [LoadResult("a.csv", "delimited", 7, 7, 0, 0, 7), LoadResult("b.csv", "delimited", 9, 9, 0, 0, 2)]
+    taken = Intake((*results, LoadResult("c.json", "ipc2591", 3, 3, 0, 0, 3)), (), ())
+    (line,) = refusal_lines(taken, 0.01)
+    assert line.startswith("a.csv: none of its 7 lines passes the filters of its mapping.")
+    assert "19 loaded + 0 duplicate + 0 refused. Of the loaded 12 hold nothing to count" in intake_sentence(taken)
