@@ -31,9 +31,9 @@ from pipeline.newplant import make_plant
 from pipeline.schema.words import KINDS, several
 from pipeline.settings import Plant
 from pipeline.store import frames
-from pipeline.store.database import open_store
+from pipeline.store.database import check_there, open_store
 from pipeline.store.loading import settle_refused
-from pipeline.store.masters import load_masters
+from pipeline.store.masters import load_masters, not_read
 from pipeline.store.retention import retain
 from pipeline.store.snapshot import copy_for_readers
 
@@ -204,6 +204,7 @@ def overage(
     from pipeline.commands import overage as buyer  # only now: the statistics take a second to import
 
     call = buyer.check(buyer.Call(build, by, what, level, boards, tuple(leave_out or ()), part, need, have, moves))
+    buyer.check_workbook(write)
     of = settings.load(plant)
     bundle = _analyse(of, label)
     if call.plain:
@@ -272,7 +273,9 @@ def refused(
 ) -> None:
     """List every line that was not loaded: file, line, reason and its own text."""
     if settle:
-        with open_store(settings.load(plant), write=True) as con:
+        of = settings.load(plant)
+        check_there(of)
+        with open_store(of, write=True) as con:
             count = settle_refused(con, settle)
         if not count:
             raise UserError(f"nothing refused is listed of {settle}. Take the name from `pickfall refused`.")
@@ -293,6 +296,8 @@ def _ingest(plant: Plant, paths: list[Path], *, quiet: bool, check: bool = False
         _progress(quiet) as progress,
     ):
         load_masters(con, plant)
+        for line in not_read(plant):
+            say(line)
         if again:
             copy()
         once_more = take_again(con, plant, files if paths else ()) if again else Again((), (), ())
@@ -378,11 +383,21 @@ def _show_misuse(error: typer.TyperException) -> None:
     say(f"pickfall: {getattr(error, 'format_message', lambda: message)()}{where}")
 
 
+def _open_streams() -> None:
+    """Where the caller closed stdout or stderr, what goes there is dropped: no file may get their place."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8"))
+
+
 def main() -> None:
     """Entry point: run a command and turn what went wrong into one line and an exit code."""
+    _open_streams()
     try:
         code = app(standalone_mode=False)
         sys.stdout.flush()
+        if code == EXIT_INTERRUPTED:  # typer makes a code of Ctrl-C
+            raise KeyboardInterrupt
     except PickfallError as error:
         say(f"pickfall: {error}")
         sys.exit(error.exit_code)

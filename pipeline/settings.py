@@ -7,22 +7,23 @@ After: every key is known and of its type and range, or SettingsError named file
 
 from __future__ import annotations
 
-import difflib
 import json
 import re
-import tomllib
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, fields
-from datetime import date, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import SettingsError, UserError
 from pipeline.settings_buying import BUYING_RANGES, Buying, PartClass
+from pipeline.settings_entries import FAULT_KINDS, KnownFault, Service, known_fault_of, part_class_of, service_of
+from pipeline.settings_toml import Entry, entries, line_of, number, read_toml, texts, unknown_key
 
 __all__ = [
-    "Buying", "Costs", "KnownFault", "Limits", "Lists", "PartClass", "Plant", "Retention", "Service", "ShiftClock",
-    "Statistics", "check_zone", "line_of", "load", "read_toml", "shift_hours", "unknown_key",
+    "FAULT_KINDS", "Buying", "Costs", "KnownFault", "Limits", "Lists", "PartClass", "Plant", "Retention", "Service",
+    "ShiftClock", "Statistics", "check_zone", "line_of", "load", "read_toml", "shift_hours", "unknown_key",
 ]  # fmt: skip
 
 FILE = "plant.toml"
@@ -70,7 +71,7 @@ class Limits:
     """How much may go wrong before a run says so."""
 
     refused_share: float = 0.01
-    """Share of refused lines in a file above which `ingest` and `week` end with exit code 3, a fraction."""
+    """Share of refused lines of a log or a list above which `ingest` and `overage` end with exit code 3, a fraction."""
     unpacked_bytes: int = 8_000_000_000
     """Largest unpacked size of one log, in bytes."""
     unpacked_ratio: int = 400
@@ -108,49 +109,6 @@ class Retention:
     """Weeks before the newest pick after which single picks and measurements are removed; 0 keeps them for ever."""
     export: str = ""
     """Folder (below the plant folder unless absolute) that gets them as Parquet before they go; empty: none."""
-
-
-@dataclass(frozen=True, slots=True)
-class Service:
-    """How a maintenance message names what it was done to: patterns tried in order.
-
-    pattern  regular expression with one group called `id`
-    kind     what the id names: nozzle, head, feeder, machine, ...
-    action   words.SERVICE_ACTIONS
-    """
-
-    pattern: str
-    kind: str
-    action: str
-
-
-FAULT_KINDS = (
-    *("too fast", "silent", "clock step", "clock drift", "balance", "reel count", "totals", "feeder counters"),
-    *("nozzle counters", "machine counters", "no losses", "kinds not told", "only losses", "unnamed counts"),
-    *("reason change", "unknown keys"),
-    *("duplicate log", "missing file"),
-)
-"""Faults of a source that can be declared as known: docs/data_quality.md explains each."""
-
-
-@dataclass(frozen=True, slots=True)
-class KnownFault:
-    """A fault of a source that the plant knows of: it is shown as known while it lasts, and missed when it is gone.
-
-    machine  as the logs name it; None for a file that belongs to no single machine (missing file)
-    kind     one of FAULT_KINDS
-    begin    first local day, ISO 8601
-    end      last local day, ISO 8601; None while nobody knows
-    reason   in the plant's own words
-    line     where it stands in plant.toml, from 1
-    """
-
-    machine: str | None
-    kind: str
-    begin: str
-    end: str | None
-    reason: str
-    line: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +172,11 @@ _SECTIONS: dict[str, type[Any]] = {
     "shifts": ShiftClock,
     "retention": Retention,
 }
+_ENTRIES: dict[str, Callable[[Entry], object]] = {
+    "maintenance": service_of,
+    "known_fault": known_fault_of,
+    "part_class": part_class_of,
+}
 _RANGES: dict[str, tuple[float, float]] = {
     "confidence": (0.5, 0.9999),
     "false_discovery_rate": (1e-6, 0.5),
@@ -252,16 +215,12 @@ def load(folder: Path) -> Plant:
     data = read_toml(path, text)
     lines = text.decode("utf-8", "replace").splitlines()
     values: dict[str, Any] = {"folder": folder}
-    known = {"plant", "maintenance", "known_fault", "part_class", *_SECTIONS}
+    known = {"plant", *_ENTRIES, *_SECTIONS}
     for section, content in data.items():
         if section not in known:
             raise SettingsError(path, line_of(lines, section), unknown_key(section, known))
-        if section == "maintenance":
-            values["maintenance"] = _maintenance(path, lines, content)
-        elif section == "known_fault":
-            values["known_fault"] = _known_faults(path, lines, content)
-        elif section == "part_class":
-            values["part_class"] = _part_classes(path, lines, content)
+        if section in _ENTRIES:
+            values[section] = tuple(_ENTRIES[section](entry) for entry in entries(path, lines, section, content))
         elif not isinstance(content, dict):
             raise SettingsError(
                 path, line_of(lines, section), f'"{section}" is a section: write [{section}] above its keys.'
@@ -271,42 +230,6 @@ def load(folder: Path) -> Plant:
         else:
             values[section] = _section(path, lines, section, content)
     return Plant(**values)
-
-
-def read_toml(path: Path, text: bytes) -> dict[str, Any]:
-    """Parse TOML; SettingsError with the line when it is not TOML."""
-    try:
-        return tomllib.loads(text.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise SettingsError(path, 0, "not UTF-8 text. Save it as UTF-8.") from error
-    except RecursionError as error:
-        raise SettingsError(path, 0, "not valid TOML: its brackets are nested too deep.") from error
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"at line (\d+)", str(error))
-        message = re.sub(r" \(at .*\)$", "", str(error))
-        raise SettingsError(path, int(found[1]) if found else 0, f"not valid TOML: {message}.") from error
-
-
-def line_of(lines: list[str], key: str, section: str = "") -> int:
-    """Line (from 1) on which `key` stands, below `[section]` if given; 0 if it is not found."""
-    inside = not section
-    head = re.compile(rf"^\s*\[\[?\s*{re.escape(section)}\s*\]\]?")
-    wanted = re.compile(rf"^\s*(\[\[?\s*)?[\"']?{re.escape(key)}[\"']?\s*(\.|=|\])")
-    for number, line in enumerate(lines, 1):
-        if section and head.match(line):
-            inside = True
-        elif section and re.match(r"^\s*\[", line) and inside:
-            inside = False
-        if inside and wanted.match(line):
-            return number
-    return 0
-
-
-def unknown_key(key: str, known: set[str]) -> str:
-    """One sentence on an unknown key, with the nearest known one."""
-    near = difflib.get_close_matches(key, sorted(known), 1)
-    hint = f'Did you mean "{near[0]}"?' if near else f"Known: {', '.join(sorted(known))}."
-    return f'unknown key "{key}". {hint}'
 
 
 def _plain(path: Path, lines: list[str], content: dict[str, Any]) -> dict[str, Any]:
@@ -348,7 +271,7 @@ def _value(path: Path, line: int, key: str, value: Any, default: Any) -> Any:
     if key == "begins":
         return _begins(path, line, value)
     if isinstance(default, tuple):
-        return _texts(path, line, key, value)
+        return texts(path, line, key, value)
     if key == "export":
         if not isinstance(value, str):
             raise SettingsError(path, line, f'"export" must be the name of a folder in quotes, found {value!r}.')
@@ -358,13 +281,7 @@ def _value(path: Path, line: int, key: str, value: Any, default: Any) -> Any:
         if value not in allowed:
             raise SettingsError(path, line, f'"interval" is {value!r}; use one of {", ".join(allowed)}.')
         return value
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise SettingsError(path, line, f'"{key}" must be a number, found {value!r}.')
-    if isinstance(default, int) and not isinstance(value, int):
-        raise SettingsError(path, line, f'"{key}" must be a whole number, found {value!r}.')
-    low, high = _RANGES[key]
-    if not low <= value <= high:
-        raise SettingsError(path, line, f'"{key}" is {value}; it must lie between {low:g} and {high:g}.')
+    number(path, line, key, value, _RANGES[key], whole=isinstance(default, int))
     return type(default)(value)
 
 
@@ -379,109 +296,6 @@ def _begins(path: Path, line: int, value: Any) -> tuple[str, ...]:
             path, line, '"begins" must be a list of times in rising order, such as ["06:00", "14:00", "22:00"].'
         )
     return tuple(value)
-
-
-def _texts(path: Path, line: int, key: str, value: Any) -> tuple[str, ...]:
-    if not isinstance(value, list) or not all(isinstance(v, str) and v for v in value):
-        raise SettingsError(path, line, f'"{key}" must be a list of texts in quotes, such as ["A", "B"].')
-    return tuple(value)
-
-
-def _part_classes(path: Path, lines: list[str], content: Any) -> tuple[PartClass, ...]:
-    """Each entry with its keys, types and ranges checked."""
-    head = line_of(lines, "part_class")
-    if not isinstance(content, list):
-        raise SettingsError(path, head, "write each class of parts under its own [[part_class]].")
-    heads = [n for n, text in enumerate(lines, 1) if re.match(r"\s*\[\[\s*part_class\s*\]\]", text)]
-    places = heads if len(heads) == len(content) else [head] * len(content)
-    found = []
-    for place, entry in zip(places, content, strict=True):
-        values: dict[str, Any] = {}
-        known = {f.name for f in fields(PartClass)}
-        for key, value in entry.items():
-            line = place + line_of(lines[place:], key)
-            if key not in known:
-                raise SettingsError(path, line, unknown_key(key, known))
-            if key == "name" and not (isinstance(value, str) and value.strip()):
-                raise SettingsError(path, line, '"name" must be text in quotes.')
-            if key == "whole_packs" and not isinstance(value, bool):
-                raise SettingsError(path, line, f'"whole_packs" is {value!r}; write true or false.')
-            if key in ("feeder_type", "package"):
-                values[key] = _texts(path, line, key, value)
-            else:
-                values[key] = value if key in ("name", "whole_packs") else _value(path, line, key, value, 0.0)
-        if "name" not in values:
-            raise SettingsError(path, place, 'a [[part_class]] lacks "name".')
-        found.append(PartClass(**values))
-    return tuple(found)
-
-
-def _maintenance(path: Path, lines: list[str], content: Any) -> tuple[Service, ...]:
-    line = line_of(lines, "maintenance")
-    if not isinstance(content, list):
-        raise SettingsError(path, line, "write each maintenance pattern under its own [[maintenance]].")
-    found = []
-    for entry in content:
-        if not isinstance(entry, dict):
-            raise SettingsError(path, line, "write each maintenance pattern under its own [[maintenance]].")
-        unknown = sorted(set(entry) - {"pattern", "kind", "action"})
-        if unknown:
-            raise SettingsError(
-                path, line_of(lines, unknown[0]), unknown_key(unknown[0], {"pattern", "kind", "action"})
-            )
-        try:
-            service = Service(str(entry["pattern"]), str(entry["kind"]), str(entry["action"]))
-            named = re.compile(service.pattern).groupindex
-        except KeyError as error:
-            raise SettingsError(path, line, f"a [[maintenance]] entry lacks {error}.") from error
-        except re.error as error:
-            raise SettingsError(path, line_of(lines, "pattern"), f"not a regular expression: {error}.") from error
-        if "id" not in named and service.kind != "machine":
-            raise SettingsError(
-                path, line, f'pattern "{service.pattern}" needs a group (?P<id>...) that finds which one.'
-            )
-        found.append(service)
-    return tuple(found)
-
-
-def _known_faults(path: Path, lines: list[str], content: Any) -> tuple[KnownFault, ...]:
-    if not isinstance(content, list):
-        raise SettingsError(path, line_of(lines, "known_fault"), "write each under its own [[known_fault]].")
-    heads = [n for n, text in enumerate(lines, 1) if re.match(r"\s*\[\[\s*known_fault\s*\]\]", text)]
-    places = heads if len(heads) == len(content) else [line_of(lines, "known_fault")] * len(content)
-    return tuple(_known_fault(path, lines, place, entry) for place, entry in zip(places, content, strict=True))
-
-
-def _known_fault(path: Path, lines: list[str], place: int, entry: dict[str, Any]) -> KnownFault:
-    """One entry whose head stands on line `place`."""
-    known = {"machine", "kind", "from", "to", "reason"}
-
-    def wrong(key: str, message: str) -> SettingsError:
-        found = line_of(lines[place:], key) if place else 0
-        return SettingsError(path, place + found, message)
-
-    for key, value in entry.items():
-        if key not in known:
-            raise wrong(key, unknown_key(key, known))
-        if key in ("machine", "kind", "reason") and not (isinstance(value, str) and value.strip()):
-            raise wrong(key, f'"{key}" must be text in quotes.')
-    if lacking := sorted({"kind", "from", "reason"} - set(entry)):
-        raise SettingsError(path, place, f'a [[known_fault]] lacks "{lacking[0]}".')
-    kind, machine = entry["kind"], entry.get("machine")
-    if kind not in FAULT_KINDS:
-        raise wrong("kind", f'unknown kind "{kind}". Known: {", ".join(FAULT_KINDS)}.')
-    if machine is None and kind != "missing file":
-        raise SettingsError(path, place, f'a [[known_fault]] of kind "{kind}" lacks "machine".')
-    days = {}
-    for key in ("from", "to"):
-        try:
-            days[key] = date.fromisoformat(str(entry[key])).isoformat() if key in entry else None
-        except ValueError as error:
-            raise wrong(key, f'"{key}" is {str(entry[key])!r}; write a date such as 2026-11-16.') from error
-    begin, end = str(days["from"]), days["to"]
-    if end is not None and end < begin:
-        raise wrong("to", f'"to" is {end}, before "from", {begin}.')
-    return KnownFault(machine, kind, begin, end, entry["reason"], place)
 
 
 def shift_hours(clock: ShiftClock) -> tuple[timedelta, ...]:

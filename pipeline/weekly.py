@@ -7,6 +7,7 @@ After: the same store and settings give the same bundle, byte for byte; the fold
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import shutil
 import tempfile
@@ -211,17 +212,20 @@ def publish(bundle: Bundle, out: Path) -> dict[str, Path]:
         work.chmod(0o755)
         (work / "findings.json").write_text(to_json(bundle), encoding="utf-8")
         write_all(bundle, work)
+        names = sorted(path.name for path in work.iterdir())
         _replace(work, final)
     finally:
         shutil.rmtree(work, ignore_errors=True)
-    return {path.name: path for path in sorted(final.iterdir())}
+    return {name: final / name for name in names}
 
 
 def _replace(work: Path, final: Path) -> None:
-    """Put the finished folder in the place of the old one."""
+    """Put the finished folder in the place of the old one; what else somebody put into that one stays in it."""
     if not final.exists():
         work.rename(final)
         return
+    if not final.is_dir():
+        raise FileExistsError(errno.EEXIST, "is no folder: move it away, the report goes there", str(final))
     old = Path(tempfile.mkdtemp(prefix=f".{final.name}-old-", dir=final.parent))
     final.rename(old / final.name)
     try:
@@ -229,5 +233,9 @@ def _replace(work: Path, final: Path) -> None:
     except OSError:
         (old / final.name).rename(final)
         raise
+    else:
+        for other in sorted((old / final.name).iterdir()):
+            if not (final / other.name).exists():
+                other.rename(final / other.name)
     finally:
         shutil.rmtree(old, ignore_errors=True)

@@ -8,8 +8,6 @@ After: a line is used as it stands, mended and named, or refused and named with 
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -22,7 +20,7 @@ from pipeline.analysis.overage_builds import MOST_NEEDED
 from pipeline.analysis.overage_names import PartNames
 from pipeline.analysis.overage_names import said as said_of
 from pipeline.errors import FileRefused, UserError
-from pipeline.schema.entries import iso_day, thousands, whole
+from pipeline.schema.entries import CsvFault, csv_rows, iso_day, thousands, whole
 from pipeline.settings import Limits
 
 SUFFIXES: Final = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
@@ -104,7 +102,8 @@ def read_build_list(
     taken = _Lines(path.name, path.stem, known, boards, names)
     for number, cells in rows:
         if any(c.strip() for c in cells):
-            taken.take(number, {name: cells[i].strip() if i < len(cells) else "" for name, i in at.items()})
+            found = {name: cells[i].strip() if i < len(cells) else "" for name, i in at.items()}
+            taken.take(number, found, _too_wide(path, cells, header))
     return taken.done()
 
 
@@ -116,7 +115,7 @@ def read_moves(
     Returns the good rows, one a part, how many lines were refused, and a sentence on each that was wrong. Raises
     UserError as `read_build_list` does, also when no line can be used.
     """
-    rows = _rows(path, limits)
+    rows = _rows(path, limits, "a list of part, issued and returned (CSV or workbook)")
     header, line = next(((cells, n) for n, cells in rows if any(c.strip() for c in cells)), ([], 0))
     plain = [_plain_heading(h) for h in header]
     if missing := [n for n in ("part", "issued") if n not in plain]:
@@ -131,6 +130,10 @@ def read_moves(
         if not any(c.strip() for c in cells):
             continue
         found = {n: cells[i].strip() if i < len(cells) else "" for n, i in at.items()}
+        if wide := _too_wide(path, cells, header):
+            refused += 1
+            said.append(f"{path.name} line {number}: {wide}")
+            continue
         issued, back = whole(found["issued"]), whole(found.get("returned") or "0")
         if not found["part"] or issued is None or back is None or issued < 0 or back < 0:
             refused += 1
@@ -166,22 +169,19 @@ def _plain_heading(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", text.strip().lower()).strip("_")
 
 
-def _rows(path: Path, limits: Limits) -> Iterator[tuple[int, list[str]]]:
+def _rows(
+    path: Path, limits: Limits, what: str = "a build list (CSV or workbook), or a build of builds.csv"
+) -> Iterator[tuple[int, list[str]]]:
     """Number and cells of every row; UserError when the file cannot be read."""
     from pipeline.ingest.apart import call_apart
-    from pipeline.ingest.containers import kind_of
     from pipeline.ingest.containers_workbook import workbook_rows
 
     if not path.is_file():
-        raise UserError(
-            f"{path}: there is no such file. Name a build list (CSV or workbook), or a build of builds.csv."
-        )
+        raise UserError(f"{path}: there is no such file. Name {what}.")
     if path.stat().st_size > MOST_BYTES:
         raise UserError(f"{path}: holds more than {MOST_BYTES} bytes, which no build list does.")
     try:
-        with path.open("rb") as file:
-            workbook = kind_of(file.read(16)) == "workbook" or path.suffix.lower() in (".xlsx", ".xlsm")
-        if not workbook:
+        if not _is_workbook(path):
             return iter(_text_rows(path))
         refused, rows = call_apart(workbook_rows, path, limits, limits=limits)
         if refused:
@@ -200,11 +200,27 @@ def _text_rows(path: Path) -> list[tuple[int, list[str]]]:
         raise UserError(f"{path}: is neither UTF-8 nor UTF-16 text. Save it as CSV UTF-8.") from error
     first = next((t for t in text.splitlines() if t.strip()), "")
     delimiter = max((";", ",", "\t"), key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     try:
-        return [(reader.line_num, cells) for cells in reader]
-    except csv.Error as error:
-        raise UserError(f"{path} line {reader.line_num}: not readable as CSV: {error}.") from error
+        return list(csv_rows(text, delimiter))
+    except CsvFault as fault:
+        raise UserError(f"{path} line {fault.line}: {fault}") from fault
+
+
+def _too_wide(path: Path, cells: list[str], header: list[str]) -> str:
+    """What is wrong with a line of text with more fields than the header (1,200 without quotes is two); else empty."""
+    filled = max((i for i, c in enumerate(cells, 1) if c.strip()), default=0)
+    if filled <= len(header) or _is_workbook(path):
+        return ""
+    return (
+        f"{filled} fields, the header has {len(header)}. Line refused; take signs out of numbers, or quote the field."
+    )
+
+
+def _is_workbook(path: Path) -> bool:
+    from pipeline.ingest.containers import kind_of
+
+    with path.open("rb") as file:
+        return kind_of(file.read(16)) == "workbook" or path.suffix.lower() in (".xlsx", ".xlsm")
 
 
 def _columns(path: Path, line: int, header: list[str], boards: int | None) -> dict[str, int]:
@@ -248,9 +264,12 @@ class _Lines:
     def _say(self, line: int, text: str) -> None:
         self.said.append(f"{self.file} line {line}: {text}")
 
-    def take(self, line: int, cells: Mapping[str, str]) -> None:
-        """One line: used, mended or refused."""
+    def take(self, line: int, cells: Mapping[str, str], wrong: str = "") -> None:
+        """One line: used, mended or refused; `wrong`: why it cannot be used at all."""
         self.read += 1
+        if wrong:
+            self._refuse(line, wrong)
+            return
         part, build = cells["part"], cells.get("build") or self.build
         if not part:
             self._refuse(line, "no part. Line refused; name the part.")

@@ -24,7 +24,7 @@ def explain(bundle: Bundle, kind: str, item: str, machine: str | None) -> tuple[
     mine = [s for s in of_kind if item in (s.id, s.id.removeprefix(f"{s.machine}/"))]
     if not mine:
         near = difflib.get_close_matches(item, sorted({s.id for s in bundle.suspects if s.kind == kind}), 3)
-        hint = f" Did you mean {', '.join(near)}?" if near else ""
+        hint = f" Did you mean {', '.join(near)}?" if near else f" `pickfall rank {kind}` lists them."
         where = f" of {machine}" if machine else ""
         raise UserError(f"no {kind} {item!r}{where} in week {bundle.week}.{hint}")
     machines = sorted({s.machine for s in mine if s.machine})

@@ -43,7 +43,7 @@ def check_week(label: str) -> str:
     if re.fullmatch(r"\d{4}-[Ww]\d{1,2}", label):
         try:
             return frames.iso_week(label, ZoneInfo("UTC")).label
-        except ValueError:
+        except (ValueError, OverflowError):  # no such week; the last days of the calendar
             pass
     raise UserError(f"{label!r} is not an ISO week. Write it as 2026-W47.")
 
@@ -77,14 +77,18 @@ def intake_sentence(taken: Intake) -> str:
     duplicate, refused = sum(r.duplicate for r in taken.loaded), sum(r.refused for r in taken.loaded)
     whole = f", {len(taken.refused)} file(s) refused as a whole" if taken.refused else ""
     known = f", {len(taken.known)} known already" if taken.known else ""
+    ignored = sum(r.ignored for r in taken.loaded)
+    passed = (
+        f" Of the loaded {ignored} hold nothing to count: left out by a filter, or of another kind." if ignored else ""
+    )
     return (
         f"{len(taken.loaded)} new file(s){known}{whole}: {read} lines and messages read = "
-        f"{loaded} loaded + {duplicate} duplicate + {refused} refused."
+        f"{loaded} loaded + {duplicate} duplicate + {refused} refused.{passed}"
     )
 
 
 def refusal_lines(taken: Intake, limit: float) -> list[str]:
-    """One line a file that was refused as a whole or beyond the limit."""
+    """One line a file that was refused as a whole or beyond the limit, or of which the filters left nothing."""
     lines = []
     for bad in taken.refused:
         place = f" line {bad.line}" if bad.line else ""
@@ -95,6 +99,8 @@ def refusal_lines(taken: Intake, limit: float) -> list[str]:
                 f"{r.file}: {r.refused} of {r.read} lines refused, more than the limit of {limit:.1%}. "
                 "`pickfall status` lists them."
             )
+        if r.dialect == "delimited" and 0 < r.read == r.ignored:
+            lines.append(f"{r.file}: none of its {r.read} lines passes the filters of its mapping. Check [[filter]].")
     return lines
 
 

@@ -96,6 +96,8 @@ def check(call: Call) -> Call:
     asked = [call.part is not None, call.need is not None]
     if any(asked) != all(asked) or (call.have is not None and not all(asked)):
         raise UserError("a question about one part needs --part and --need, and --have for what is there.")
+    if call.part is not None and not call.part.strip():
+        raise UserError("--part is empty; name the part.")
     if call.part is not None and call.build is not None:
         raise UserError("--part asks about one part alone; leave the build out.")
     if call.moves is not None and (call.part is not None or call.build is not None):
@@ -107,6 +109,17 @@ def check(call: Call) -> Call:
             raise UserError(f"{name} is {number}, more than {count(MOST_NEEDED)} parts. Correct it.".replace(THIN, " "))
     _without_effect(call)
     return call
+
+
+def check_workbook(path: Path | None) -> None:
+    """UserError when no workbook can be written to that name: it is said before the figures are reckoned."""
+    if path is None:
+        return
+    if path.suffix.lower() != ".xlsx":
+        raise UserError(f"--write is {str(path)!r}; give the workbook a name that ends in .xlsx.")
+    if path.is_dir() or not path.parent.is_dir():
+        where = f"{path} is a folder" if path.is_dir() else f"there is no folder {path.parent}"
+        raise UserError(f"--write: {where}. Name a file in a folder that is there.")
 
 
 def _without_effect(call: Call) -> None:
@@ -246,6 +259,10 @@ def _one_part(ground: Ground, bundle: Bundle, call: Call) -> Answer:
     notes: tuple[str, ...] = ()
     if part != asked:
         notes = (f"P{said_of(asked, part)[1:]}",)
+    if part not in ground.parts["part"].to_list():
+        run = part in ground.usage["part"].cast(pl.String).to_list()
+        what = "price and pack size are not known" if run else "and in no log of these weeks: check its name"
+        notes = (*notes, f'Part "{part}" is not in parts.csv{":" if run else ""} {what}.')
     if call.have is not None:
         likely = suffices(lines, 0, call.have)
         enough = likely >= found.service_level

@@ -49,6 +49,8 @@ _FOREIGN: Final = (
     (b"SQLite format 3\x00", "an SQLite database"),
     (b"%PDF-", "a PDF"),
 )
+_DOCUMENTS: Final = ("an SQLite database", "a PDF")
+"""Of these nothing can be unpacked."""
 _OLD_OFFICE: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
 
@@ -60,7 +62,9 @@ def kind_of(head: bytes) -> str:
     """
     for magic, what in _FOREIGN:
         if head.startswith(magic):
-            raise FileRefused(f"is {what}, not a log. Unpack it and give the logs in it, plain, as gzip or as zstd.")
+            packed = "Unpack it and give the logs in it, plain, as gzip or as zstd."
+            other = "Have the log exported as text, .xlsx or Parquet."
+            raise FileRefused(f"is {what}, not a log. {other if what in _DOCUMENTS else packed}")
     if head.startswith(_OLD_OFFICE):
         raise FileRefused("is a workbook of the old kind (.xls), or one with a password. Save it as .xlsx without one.")
     if head.startswith((b"PK\x03\x04", b"PK\x05\x06")):

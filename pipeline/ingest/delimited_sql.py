@@ -115,6 +115,8 @@ class Conversion:
             end = " + interval 1 day"
         values.append(f"{self._moment(raw)}{end} as l_time")
         where = " and ".join(f'column "{p}"' for p in self.mapping.time.columns)
+        if "start" in self.mapping.columns and not self.mapping.time.whole_days:
+            checks.append(self._begins_after_its_end(self._joined(self.mapping.columns["start"])))
         checks = self._shift_checks() + self._time_checks("time", where, raw, "l_time", required=True) + checks
         checks = [(f"not ({test})", literal(LEFT_OUT)) for test in self._filters()] + checks
         problem = " ".join(f"when {bad} then {text}" for bad, text in checks)
@@ -122,6 +124,14 @@ class Conversion:
             f"select {', '.join(kept)}, l_time as local, cast(null as timestamp) as time, "
             f"case {problem} end as problem from (select *, {', '.join(values)} from {scan})"
         )
+
+    def _begins_after_its_end(self, raw: str) -> tuple[str, str]:
+        """Condition and message of an interval the wrong way round; clocks that go back may show one of an hour."""
+        slack = 0 if self.mapping.time.absolute else 61
+        said = literal(
+            '" is after the end of its interval, the time of [time]. Line refused; check which column is which.'
+        )
+        return f"l_start > l_time + interval {slack} minute", f"{_shown('start', raw)} || {said}"
 
     def _filters(self) -> Iterator[str]:
         """SQL of what a row must fulfil to be one of ours; an empty field is the text ""."""

@@ -56,7 +56,7 @@ def zone_of(name: str) -> tzinfo:
     >>> zone_of("+05:30").utcoffset(None)
     datetime.timedelta(seconds=19800)
     """
-    offset = re.fullmatch(r"([+-])(\d\d):(\d\d)", name)
+    offset = re.fullmatch(r"([+-])([01]\d|2[0-3]):([0-5]\d)", name)
     if offset:
         shift = timedelta(hours=int(offset[2]), minutes=int(offset[3]))
         return timezone(-shift if offset[1] == "-" else shift)

@@ -38,6 +38,7 @@ from pipeline.ingest.mapping import (
     TextRules,
     TimeRules,
 )
+from pipeline.ingest.mapping_constants import constant_of
 from pipeline.ingest.mapping_shifts import shifts_of
 from pipeline.ingest.time_formats import check_format
 from pipeline.schema import words
@@ -400,19 +401,10 @@ class MappingReader:
         found = {}
         for key, value in self._section("constants").items():
             column = self._ours(spec, key, "constants")
-            allowed = WORDS.get((where, key))
-            if column.type == "TIMESTAMP":
-                raise self._fail(f'"{key}" is a time and cannot be a constant.', key, "constants")
-            if column.type == "VARCHAR":
-                if not isinstance(value, str) or not value:
-                    raise self._fail(f'"{key}" must be a text in quotes, found {value!r}.', key, "constants")
-            elif column.type == "BOOLEAN":
-                value = {True: "true", False: "false"}.get(value) if isinstance(value, bool) else value
-            elif isinstance(value, bool) or not isinstance(value, int if "INT" in column.type else (int, float)):
-                raise self._fail(f'"{key}" must be a number, found {value!r}.', key, "constants")
-            if allowed is not None and value not in allowed:
-                raise self._fail(f'"{key}" is {value!r}; use one of {", ".join(allowed)}.', key, "constants")
-            found[key] = str(value)
+            try:
+                found[key] = constant_of(where, column, value)
+            except ValueError as error:
+                raise self._fail(str(error), key, "constants") from error
         return found
 
     def _file_name(self, spec: Table) -> tuple[dict[str, str], tuple[str, ...]]:

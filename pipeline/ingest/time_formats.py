@@ -112,7 +112,7 @@ def check_format(form: str, *, days: bool = False) -> None:
         )
     date = used & week or (used & set("Yy") and ("j" in used or ("d" in used and used & set("mbB"))))
     if not date or not ("H" in used or {"I", "p"} <= used or (days and of_days(form))):
-        raise ValueError(f'the time format "{form}" must give a whole date and the hour.')
+        raise ValueError(f'the time format "{form}" must give a whole date and the hour, such as "%Y-%m-%d %H:%M:%S".')
 
 
 def forms(form: str) -> tuple[list[str], str]:

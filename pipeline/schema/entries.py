@@ -7,7 +7,10 @@ After: nothing is guessed: what can be read in two ways is read in none.
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from collections.abc import Iterator
 from datetime import date, datetime
 
 
@@ -51,3 +54,31 @@ def iso_day(text: str) -> str | None:
             continue
         return (found.date() if isinstance(found, datetime) else found).isoformat()
     return None
+
+
+class CsvFault(Exception):
+    """Text that is no CSV; `line` (from 1) is that on which the row begins."""
+
+    def __init__(self, line: int, message: str) -> None:
+        super().__init__(message)
+        self.line = line
+
+
+def csv_rows(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Number of the last line and fields of every row; CsvFault for an open quote: it would swallow all that follows.
+
+    >>> list(csv_rows('a,"b, c"', ","))
+    [(1, ['a', 'b, c'])]
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    last = 0
+    try:
+        for fields in reader:
+            last = reader.line_num
+            yield last, fields
+    except csv.Error as error:
+        message = f"not readable as CSV: {error}."
+        for sign, what in (("end of data", "is opened and never closed"), ("expected after", "ends inside a field")):
+            if sign in str(error):
+                message = f'a quote " {what}. Close it, or double it where it belongs to the text.'
+        raise CsvFault(last + 1, message) from error

@@ -29,6 +29,9 @@ _FULL = re.compile(r"no space left|disk quota|not enough (disk )?space|max_temp_
 OPENING_SECONDS: Final = 20.0
 PAUSE_SECONDS: Final = 0.05
 """How long another process is given to open a store of the same folder, and how often it is looked at."""
+_NOT_OURS: Final = (
+    "{} is damaged or not a pickfall database. Move it away and load the logs again, or restore a backup."
+)
 _STOPS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 """What the disk or the memory does to a run; any other error of the database is a fault of ours."""
 
@@ -45,8 +48,8 @@ def open_store(
     is none to read, PickfallError when the file is not a database or is damaged.
     """
     path = plant.database
-    if not write and not path.is_file():
-        raise UserError(f"{path} is not there yet. Load logs first: pickfall ingest --plant {plant.folder}")
+    if not write:
+        check_there(plant)
     try:
         con = connect(path, plant.limits.memory_mb, write=write)
     except StoreBusy:
@@ -56,7 +59,10 @@ def open_store(
         con = connect(before, plant.limits.memory_mb, write=False)
         tell("Logs are being loaded: this is the state from before that run.")
     try:
-        found = migrations.version(con)
+        try:
+            found = migrations.version(con)
+        except ValueError as error:
+            raise PickfallError(_NOT_OURS.format(path)) from error
         if found is not None and found > migrations.CURRENT:
             raise StoreTooNew(
                 f"{path} has schema version {found}; this program knows up to {migrations.CURRENT}. "
@@ -67,12 +73,24 @@ def open_store(
         elif found != migrations.CURRENT:
             raise PickfallError(f"{path} has an older schema. Run `pickfall ingest` once to bring it up to date.")
         yield con
+    except duckdb.InterruptException as error:
+        raise KeyboardInterrupt from error
+    except RuntimeError as error:
+        if str(error) == "Query interrupted":  # what DuckDB makes of Ctrl-C while it hands over a result
+            raise KeyboardInterrupt from error
+        raise
     except duckdb.Error as error:
         if isinstance(error, _STOPS) or _FULL.search(str(error)) or "Corrupt database file" in str(error):
             raise _explain_stop(path, plant.limits.memory_mb, str(error)) from error
         raise
     finally:
         con.close()
+
+
+def check_there(plant: Plant) -> None:
+    """UserError when there is no store yet."""
+    if not plant.database.is_file():
+        raise UserError(f"{plant.database} is not there yet. Load logs first: pickfall ingest --plant {plant.folder}")
 
 
 def _no_space(path: Path) -> PickfallError:
@@ -168,9 +186,7 @@ def _explain(path: Path, message: str) -> PickfallError:
     if "newer version" in message or "storage version" in message.lower():
         return StoreTooNew(f"{path} was written by a newer DuckDB than is installed. Install a newer pickfall.")
     if "not a valid DuckDB" in message or "orrupt" in message:
-        return PickfallError(
-            f"{path} is damaged or not a pickfall database. Move it away and load the logs again, or restore a backup."
-        )
+        return PickfallError(_NOT_OURS.format(path))
     if "ermission" in message or "ead-only file system" in message:
         return PickfallError(f"{path} cannot be opened: permission denied. Check who owns the folder {path.parent}.")
     return PickfallError(f"{path} cannot be opened: {message.splitlines()[0]}")

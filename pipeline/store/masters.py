@@ -7,14 +7,13 @@ After: every row has its key, every key stands once, every number is a number; o
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
-import math
+import re
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -23,13 +22,11 @@ import polars as pl
 from pipeline.errors import SettingsError
 from pipeline.rollup.tallies import recompute_all
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
-from pipeline.schema.entries import iso_day, thousands, whole
+from pipeline.schema.entries import CsvFault, csv_rows, iso_day, thousands, whole
 from pipeline.schema.master_tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES
 from pipeline.schema.table import Column, Table
+from pipeline.schema.words import FEEDER_TYPES, METHODS
 from pipeline.settings import Plant, unknown_key
-
-if TYPE_CHECKING:
-    import _csv
 
 KEYS = {
     "master_build": ("build", "part"),
@@ -39,6 +36,16 @@ KEYS = {
 """Key columns of a master table where it is not the first column alone."""
 _DAYS = ("due",)
 """Columns of text that hold a date; it is stored as YYYY-MM-DD."""
+_WORDS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
+    ("master_part", "feeder_type"): FEEDER_TYPES,
+    ("master_part", "method"): METHODS,
+    ("master_feeder", "feeder_type"): FEEDER_TYPES,
+    ("master_alias", "kind"): ALIAS_KINDS,
+}
+"""Columns that take a closed list of words: another word would mean nothing, and nobody would be told."""
+_FIRST: Final = datetime(1, 1, 1)  # noqa: DTZ001 - times of the store carry no zone
+MOST: Final = 10**12
+"""No number of a plant is larger: what is came from a slip, and sums of it would overflow."""
 
 
 def file_of(plant: Plant, spec: Table) -> Path:
@@ -52,6 +59,11 @@ def file_name(spec: Table) -> str:
     return f"{one}es.csv" if one.endswith("s") else f"{one}s.csv"
 
 
+def words_of(spec: Table, column: str) -> tuple[str, ...] | None:
+    """The closed list of words that a column takes; None for a free one."""
+    return _WORDS.get((spec.name, column))
+
+
 def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
     """Replace all master tables by what the files say; nothing is changed when one file is wrong.
 
@@ -59,7 +71,6 @@ def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
     """
     zone = ZoneInfo(plant.zone)
     frames = {spec.name: read_master(file_of(plant, spec), spec, zone) for spec in MASTER_TABLES}
-    _check_aliases(file_of(plant, MASTER_ALIAS), frames[MASTER_ALIAS.name])
     con.execute("begin")
     try:
         before = _names(con)
@@ -86,22 +97,41 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     return found
 
 
-def _check_aliases(path: Path, aliases: pl.DataFrame) -> None:
-    """SettingsError for a kind that is not known, an alias of itself, and one alias for two ids at the same time."""
-    rows = aliases.sort("kind", "alias", "valid_from", nulls_last=False).rows()
-    for kind, alias, target, begin, end in rows:
-        if kind not in ALIAS_KINDS:
-            raise SettingsError(path, 0, f'kind is "{kind}"; use one of {", ".join(ALIAS_KINDS)}.')
-        if alias == target:
-            raise SettingsError(path, 0, f'{kind} "{alias}" is an alias of itself. Remove the line.')
-        if begin is not None and end is not None and begin >= end:
-            raise SettingsError(path, 0, f'{kind} "{alias}": valid_to is not after valid_from.')
-    for one, other in itertools.pairwise(rows):
-        if one[:2] == other[:2] and (one[4] is None or other[3] is None or other[3] < one[4]):
+def not_read(plant: Plant) -> tuple[str, ...]:
+    """A sentence on each file of masters/ that is meant for a master table and has another name than that."""
+    wanted = {file_name(spec).removesuffix(".csv"): file_name(spec) for spec in MASTER_TABLES}
+    one = {spec.name.removeprefix("master_"): file_name(spec) for spec in MASTER_TABLES}
+    said = []
+    for path in sorted(plant.masters.iterdir()) if plant.masters.is_dir() else ():
+        meant = (wanted | one).get(path.name.split(".")[0].lower())
+        if meant is not None and path.name != meant and not (plant.masters / meant).exists():
+            said.append(f"{path} is not read: this table must be a CSV called {meant}. Save or rename it so.")
+    return tuple(said)
+
+
+def _check_times(path: Path, spec: Table, rows: list[tuple[int, dict[str, object]]]) -> None:
+    """SettingsError for times in the wrong order, a kind of alias that is not known, an alias of itself, and one alias
+    for two ids at the same time. `rows`: line and values.
+    """
+    for line, row in rows:
+        begin, end = row.get("valid_from"), row.get("valid_to")
+        if isinstance(begin, datetime) and isinstance(end, datetime) and begin >= end:
+            raise SettingsError(path, line, '"valid_to" is not after "valid_from". Correct one of them.')
+        if spec is MASTER_ALIAS and row["alias"] == row["id"]:
+            raise SettingsError(path, line, f'{row["kind"]} "{row["alias"]}" is an alias of itself. Remove the line.')
+    if spec is not MASTER_ALIAS:
+        return
+    ordered = sorted(rows, key=lambda r: (str(r[1]["kind"]), str(r[1]["alias"]), r[1]["valid_from"] or _FIRST))
+    for (line, one), (other_line, other) in itertools.pairwise(ordered):
+        if (one["kind"], one["alias"]) != (other["kind"], other["alias"]):
+            continue
+        end, begin = one["valid_to"], other["valid_from"]
+        if not isinstance(end, datetime) or not isinstance(begin, datetime) or begin < end:
             raise SettingsError(
                 path,
-                0,
-                f'{one[0]} "{one[1]}" stands for "{one[2]}" and "{other[2]}" at the same time. Part their times.',
+                max(line, other_line),
+                f'{one["kind"]} "{one["alias"]}" stands for "{one["id"]}" and "{other["id"]}" at the same time '
+                f"(line {min(line, other_line)}). Part their times.",
             )
 
 
@@ -111,26 +141,27 @@ def read_master(path: Path, spec: Table, zone: ZoneInfo = ZoneInfo("UTC")) -> pl
     zone  of the times that carry no offset
 
     Raises SettingsError (file, line, remedy) for an unknown column, a missing key, a key that
-    stands twice or a bad number.
+    stands twice, a bad number, or a word that its list does not have.
     """
     schema = {c.name: POLARS_TYPES[c.type] for c in spec.columns}
-    if not path.is_file():
+    if not path.exists():
         return pl.DataFrame(schema=schema)
+    if not path.is_file():
+        raise SettingsError(path, 0, "is not a file. Put the table there as CSV, or take it away.")
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise SettingsError(path, 0, "not UTF-8 text. Save it as CSV UTF-8.") from error
     first = text.split("\n", 1)[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if first.count(";") > first.count(",") else ",")
     try:
-        rows = _rows(path, spec, reader, zone)
-    except csv.Error as error:
-        raise SettingsError(path, reader.line_num, f"not readable as CSV: {error}.") from error
+        rows = _rows(path, spec, csv_rows(text, ";" if first.count(";") > first.count(",") else ","), zone)
+    except CsvFault as fault:
+        raise SettingsError(path, fault.line, str(fault)) from fault
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _rows(path: Path, spec: Table, reader: _csv.Reader, zone: ZoneInfo) -> list[list[object]]:
-    header = next(reader, [])
+def _rows(path: Path, spec: Table, reader: Iterator[tuple[int, list[str]]], zone: ZoneInfo) -> list[list[object]]:
+    _, header = next(reader, (1, []))
     known = {c.name: c for c in spec.columns}
     for name in header:
         if name not in known:
@@ -141,26 +172,26 @@ def _rows(path: Path, spec: Table, reader: _csv.Reader, zone: ZoneInfo) -> list[
         if column.required and column.name not in header:
             raise SettingsError(path, 1, f'column "{column.name}" is missing: {column.meaning}.')
     key = KEYS.get(spec.name, (spec.columns[0].name,))
-    rows: list[list[object]] = []
+    rows: list[tuple[int, dict[str, object]]] = []
     seen: dict[tuple[str, ...], int] = {}
-    for fields in reader:
+    for line, fields in reader:
         if not any(fields):
             continue
-        line = reader.line_num
         if len(fields) != len(header):
             raise SettingsError(path, line, f"{len(fields)} fields, the header has {len(header)}.")
         found = dict(zip(header, fields, strict=True))
-        rows.append([_value(path, line, c, found.get(c.name, ""), zone) for c in spec.columns])
+        rows.append((line, {c.name: _value(path, line, spec, c, found.get(c.name, ""), zone) for c in spec.columns}))
         this = tuple(found.get(k, "") for k in key)
         if this in seen:
             raise SettingsError(
                 path, line, f"{' '.join(key)} {' '.join(this)!r} stands in line {seen[this]} already. Keep one."
             )
         seen[this] = line
-    return rows
+    _check_times(path, spec, rows)
+    return [list(row.values()) for _, row in rows]
 
 
-def _value(path: Path, line: int, column: Column, text: str, zone: ZoneInfo) -> object:
+def _value(path: Path, line: int, spec: Table, column: Column, text: str, zone: ZoneInfo) -> object:
     if text == "":
         if column.required:
             raise SettingsError(path, line, f'"{column.name}" is empty: {column.meaning}.')
@@ -170,36 +201,46 @@ def _value(path: Path, line: int, column: Column, text: str, zone: ZoneInfo) -> 
             raise SettingsError(path, line, f'"{column.name}" is {text!r}; expected a date such as 2026-11-30.')
         return day
     if column.type == "VARCHAR":
+        allowed = words_of(spec, column.name)
+        if allowed is not None and text not in allowed:
+            raise SettingsError(path, line, f'"{column.name}" is {text!r}; use one of {", ".join(allowed)}.')
         return text
     if column.type == "TIMESTAMP":
         return _time(path, line, column, text, zone)
     if column.type == "BIGINT" and (asked := thousands(text)):
         raise SettingsError(path, line, f'"{column.name}" is {text!r}: {asked}.')
-    try:
-        number = math.nan if column.type == "BIGINT" and "." in text and whole(text) is None else float(text)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number) or number < 0 or (column.type == "BIGINT" and number != int(number)):
+    number = whole(text) if column.type == "BIGINT" else _decimal(text)
+    if number is None or not 0 <= number <= MOST:
         what, such = ("a whole number", "1200") if column.type == "BIGINT" else ("a number", "1200 or 0.5")
-        raise SettingsError(path, line, f'"{column.name}" is {text!r}; expected {what} of 0 or more, such as {such}.')
-    return int(number) if column.type == "BIGINT" else number
+        much = "0 or more" if number is None or number < 0 else f"at most {MOST:.0f}"
+        raise SettingsError(path, line, f'"{column.name}" is {text!r}; expected {what} of {much}, such as {such}.')
+    return number
+
+
+def _decimal(text: str) -> float | None:
+    return float(text) if re.fullmatch(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", text, re.ASCII) else None
 
 
 def _time(path: Path, line: int, column: Column, text: str, zone: ZoneInfo) -> datetime:
     """A date or time of ISO 8601 as UTC; without an offset it is the plant's wall clock, and must be clear."""
     try:
         found = datetime.fromisoformat(text)
+        one, other = (
+            (found if found.tzinfo else found.replace(tzinfo=zone, fold=f)).astimezone(UTC).replace(tzinfo=None)
+            for f in (0, 1)
+        )
     except ValueError as error:
         raise SettingsError(
             path, line, f'"{column.name}" is {text!r}; expected a date or time such as 2026-11-16 or 2026-11-16T06:00.'
         ) from error
-    if found.tzinfo is None:
-        one, other = (found.replace(tzinfo=zone, fold=f).astimezone(UTC).replace(tzinfo=None) for f in (0, 1))
-        if one != other:
-            raise SettingsError(
-                path,
-                line,
-                f'"{column.name}" is {text!r}, which the clocks show twice or never. Write it with its offset.',
-            )
-        return one
-    return found.astimezone(UTC).replace(tzinfo=None)
+    except OverflowError as error:
+        raise SettingsError(
+            path, line, f'"{column.name}" is {text!r}, the end of the calendar. Leave it empty where it is open.'
+        ) from error
+    if one != other:
+        raise SettingsError(
+            path,
+            line,
+            f'"{column.name}" is {text!r}, which the clocks show twice or never. Write it with its offset.',
+        )
+    return one

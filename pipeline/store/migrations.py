@@ -69,20 +69,33 @@ def _sixth(con: duckdb.DuckDBPyConnection) -> None:
     recompute_counters(con)
 
 
+def _seventh(con: duckdb.DuckDBPyConnection) -> None:
+    """Of counts of picks and placed parts alone the rest is lost."""
+    recompute_counters(con)
+
+
 STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (
     *(_first, _second, _third, _fourth, _fifth),
-    _sixth,
+    *(_sixth, _seventh),
 )
 CURRENT: Final = len(STEPS)
 
 
 def version(con: duckdb.DuckDBPyConnection) -> int | None:
-    """Schema version of the database, None when it has no pickfall tables yet."""
-    ((there,),) = con.execute("select count(*) from duckdb_tables() where table_name = 'schema_version'").fetchall()
-    if not there:
+    """Schema version of the database, None when it has no tables yet.
+
+    Raises ValueError for a database of something else: every table of ours came in one transaction with the version.
+    """
+    tables = {name for (name,) in con.execute("select table_name from duckdb_tables()").fetchall()}
+    if not tables:
         return None
-    ((found,),) = con.execute("select max(version) from schema_version").fetchall()
-    return int(found)
+    found = None
+    if "schema_version" in tables:
+        with suppress(duckdb.BinderException):  # a table of that name with other columns
+            ((found,),) = con.execute("select max(version) from schema_version").fetchall()
+    if not isinstance(found, int):
+        raise ValueError("tables, and no version of ours")
+    return found
 
 
 def migrate(con: duckdb.DuckDBPyConnection, found: int | None) -> None:

@@ -171,7 +171,10 @@ def presence(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Counter rows on the clock that state their picks: by machine and grain, picks stated and sum of outcomes."""
+    """Counter rows on the clock that state their picks: by machine and grain, picks stated and sum of outcomes.
+
+    Rows of picks and placed parts alone are none of them: the rest is lost (sql/counters.sql).
+    """
     return pl.DataFrame(
         con.sql(
             f"""
@@ -179,7 +182,8 @@ def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 select machine, grain, attempts, coalesce(placed, 0) + coalesce(missed, 0) + coalesce(rejected, 0)
                     + coalesce(dropped, 0) + coalesce(returned, 0) + coalesce(unknown, 0) as outcomes
                 from {prepare(con)["counter"]} k join clock on clock.hour = {counter_hour("k")}
-                where attempts is not null and placed is not null and running is not true)
+                where attempts is not null and placed is not null and running is not true
+                    and (coalesce(missed, rejected, dropped, returned, unknown) is not null or attempts < placed))
             select machine, grain, count(*) as rows, count(*) filter (attempts <> outcomes) as uneven,
                    cast(sum(attempts) as BIGINT) as attempts, cast(sum(outcomes) as BIGINT) as outcomes,
                    cast(sum(abs(attempts - outcomes)) as BIGINT) as apart

@@ -251,3 +251,8 @@ def test_issues_and_returns_against_the_logs(plant: Path, tmp_path: Path) -> Non
     path.write_text("part;returned\nP0;3\n", encoding="utf-8")
     with pytest.raises(UserError, match="no column issued"):
         answer(plant, moves=str(path))
+
+
+def test_a_part_that_nobody_knows_is_said(plant: Path) -> None:
+    notes = answer(plant, part="NOPE", need=5).notes
+    assert notes[0] == 'Part "NOPE" is not in parts.csv and in no log of these weeks: check its name.'

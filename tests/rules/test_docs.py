@@ -12,8 +12,12 @@ import pytest
 
 from pipeline import __version__, settings
 from pipeline.cli import app
-from pipeline.schema.tables import TABLES
+from pipeline.ingest.mapping import LOG_TABLES, WORDS
+from pipeline.schema.master_tables import MASTER_TABLES
+from pipeline.schema.table import Table
+from pipeline.schema.tables import TABLES, table
 from pipeline.schema.words import OUTCOMES, REASON_GROUPS
+from pipeline.store.masters import file_name, words_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -52,6 +56,34 @@ def test_the_glossary_holds_outcomes_groups_and_grains() -> None:
         assert re.search(rf"\b{word}\b", glossary), word
 
 
+def _rows_of(head: str) -> dict[str, str]:
+    """Column -> the rest of its row, in the section of docs/tables.md that begins so."""
+    (section,) = re.findall(
+        rf"^### `{re.escape(head)}`: .*?(?=^##|\Z)", _text("docs/tables.md"), re.MULTILINE | re.DOTALL
+    )
+    return dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", section, re.MULTILINE))
+
+
+@pytest.mark.parametrize("name", LOG_TABLES)
+def test_every_column_that_a_mapping_fills_is_documented(name: str) -> None:
+    wanted = {c.name: c for c in table(name).content() if c.name not in ("time", "reason_group")}
+    rows = _rows_of(name)
+    assert list(rows) == list(wanted)
+    assert {c: r.startswith("yes") for c, r in rows.items()} == {c: w.required for c, w in wanted.items()}
+    for column in wanted:
+        assert [w for w in WORDS.get((name, column), ()) if f"`{w}`" not in rows[column]] == [], column
+
+
+@pytest.mark.parametrize("spec", MASTER_TABLES, ids=file_name)
+def test_every_column_of_a_master_table_is_documented(spec: Table) -> None:
+    rows = _rows_of(file_name(spec))
+    assert list(rows) == list(spec.names())
+    assert {c: r.startswith("yes") for c, r in rows.items()} == {c.name: c.required for c in spec.columns}
+    for column in spec.columns:
+        words = words_of(spec, column.name) or ()
+        assert [w for w in words if f"`{w}`" not in rows[column.name]] == [], column.name
+
+
 def test_every_dependency_has_its_reason() -> None:
     project = tomllib.loads(_text("pyproject.toml"))["project"]
     wanted = [*project["dependencies"], *project["optional-dependencies"]["dev"]]
@@ -71,10 +103,10 @@ def test_the_changelog_names_this_version() -> None:
 
 
 def test_every_column_has_a_meaning() -> None:
-    for table in TABLES:
-        assert table.meaning
-        for column in table.columns:
-            assert column.meaning, f"{table.name}.{column.name}"
+    for one in TABLES:
+        assert one.meaning
+        for column in one.columns:
+            assert column.meaning, f"{one.name}.{column.name}"
 
 
 def _tracked() -> list[Path]:

@@ -14,8 +14,15 @@ ALLOWED = {
     "pipeline.connections": set(),
     "pipeline.schema": {"pipeline.schema"},
     "pipeline.findings": {"pipeline.findings"},
-    "pipeline.settings": {"pipeline.errors", "pipeline.settings_buying"},
+    "pipeline.settings": {
+        "pipeline.errors",
+        "pipeline.settings_buying",
+        "pipeline.settings_entries",
+        "pipeline.settings_toml",
+    },
     "pipeline.settings_buying": set(),
+    "pipeline.settings_entries": {"pipeline.schema", "pipeline.settings_buying", "pipeline.settings_toml"},
+    "pipeline.settings_toml": {"pipeline.errors"},
     "pipeline.estimators": {"pipeline.estimators", "pipeline.errors"},
     "pipeline.ingest": {
         "pipeline.ingest",

@@ -1,5 +1,6 @@
 -- Counter rows -> tally rows of their own grain, where the machine logged no single picks in their interval:
--- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed.
+-- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed;
+-- one that gives picks and placed parts and nothing else means that the rest was lost, and does not say how.
 -- They stand in the hour of 35 minutes before their end, or of three fifths of a shorter interval: counts of a shift or
 -- day that end at, or some minutes after, the full hour belong to what ended.
 insert into tally
@@ -21,7 +22,9 @@ late as (
 whole as (
     select {standing} as hour, * replace (
         coalesce(placed, greatest(coalesce(attempts, 0) - coalesce(missed, 0) - coalesce(rejected, 0) - coalesce(dropped, 0)
-            - coalesce(returned, 0) - coalesce(unknown, 0), 0)) as placed)
+            - coalesce(returned, 0) - coalesce(unknown, 0), 0)) as placed,
+        case when coalesce(missed, rejected, dropped, returned, unknown) is null and attempts > placed then attempts - placed
+            else unknown end as unknown)
     from counted
 )
 select

@@ -9,13 +9,12 @@ import polars as pl
 import pytest
 
 from pipeline.analysis.attribution import Attribution
-from pipeline.analysis.judged_items import Items
+from pipeline.analysis.judged_items import Items, lengths_of_runs
 from pipeline.analysis.ranking import (
     Counted,
     _each_item_once,
     _Fitted,
     _main_loss,
-    _own_runs,
     flagged_items,
     odds_ratios,
 )
@@ -61,10 +60,10 @@ def test_odds_ratios_are_the_normal_interval_of_the_log_odds() -> None:
 def test_losses_too_many_are_losses_of_the_item_itself(losses: int, events: int) -> None:
     """A bad nozzle has no runs of its own, a jamming feeder long ones; the plant's mean is 1.3 losses a run."""
     table = replace(_items(), losses=np.array([losses]), events=np.array([events]))
-    own = float(_own_runs(table, 1.3)[0])
+    own = float(lengths_of_runs(table, 1.3)[0])
     assert own == pytest.approx((losses + 6.5) / (events + 5))
     assert own * events <= losses + 5 * (1.3 - 1), "no more than it lost, but for what few losses leave open"
-    assert _own_runs(replace(table, losses=np.array([events])), 1.0)[0] == 1.0
+    assert lengths_of_runs(replace(table, losses=np.array([events])), 1.0)[0] == 1.0
 
 
 def test_log_odds_without_bound_stay_finite() -> None:

@@ -172,6 +172,9 @@ def test_every_kind_is_explained_in_the_docs_and_in_the_template() -> None:
     for kind in FAULT_KINDS:
         assert f"`{kind}`" in page, kind
         assert kind in words, kind
+    named = set(re.findall(r"`([a-z ]+)`", "".join(re.findall(r"^\| (`.*?) \|", page, re.MULTILINE))))
+    (beyond,) = re.findall(r"^- (.*) cannot be declared", page, re.MULTILINE)
+    assert named - set(FAULT_KINDS) == set(re.findall(r"`([a-z ]+)`", beyond))
 
 
 def test_a_plant_can_be_copied_with_its_declared_faults(tmp_path: Path) -> None:

@@ -267,3 +267,28 @@ def test_builds_are_renamed_by_the_day_they_are_due() -> None:
     found, said = renamed(builds, _names())
     assert found["part"].to_list() == ["P2", "P1", "P2"]
     assert [s.partition(":")[0] for s in said] == ["Build A", "Build B"]
+
+
+def test_an_open_quote_does_not_swallow_the_lines_below_it(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match=r'list.csv line 2: a quote " is opened and never closed'):
+        read(tmp_path, 'part,qty,boards,what\nP1,2,100,"12 inch\nP2,2,100,x\n')
+
+
+def test_a_line_wider_than_the_header_is_refused(tmp_path: Path) -> None:
+    """1,200 without quotes is the fields 1 and 200, and all that follows stands one column too far."""
+    found = read(tmp_path, "part,qty,boards\nP1,1,200,3\nP2,2,100,,\n")
+    assert [r[1] for r in rows(found)] == ["P2"]
+    assert found.said[0].startswith("list.csv line 2: 4 fields, the header has 3. Line refused")
+    assert (found.read, found.refused) == (2, 1)
+    _, refused, said = moves(tmp_path, "part,issued,returned\nP1,1,200,3\nP2,5,1\n")
+    assert refused == 1
+    assert "4 fields" in said[0]
+
+
+def test_a_note_beside_the_table_of_a_workbook_is_passed_over(tmp_path: Path) -> None:
+    book = xlsxwriter.Workbook(tmp_path / "list.xlsx")
+    sheet = book.add_worksheet()
+    for row, cells in enumerate((("part", "qty", "boards"), ("P1", 2, 100, None, "ask Ann"))):
+        sheet.write_row(row, 0, cells)
+    book.close()
+    assert read_build_list(tmp_path / "list.xlsx", {"P1"}, Limits()).refused == 0

@@ -209,3 +209,37 @@ def test_counts_of_a_shift_are_those_of_its_hours(tmp_path: Path) -> None:
 def test_what_is_wrong_with_shifts_is_said(tmp_path: Path, old: str, new: str, words: str) -> None:
     with pytest.raises((SettingsError, FileRefused), match=re.escape(words)):
         stage(tmp_path, "D,S,M,P,N\n16.11.2026,E,M1,P1,9\n", BY_SHIFT.replace(old, new))
+
+
+INTERVAL = """
+format = 1
+name = "counts"
+table = "counter"
+files = ["*.csv"]
+[time]
+columns = ["E"]
+format = "%Y-%m-%d %H:%M"
+[columns]
+start = "S"
+machine = "M"
+attempts = "N"
+[constants]
+grain = "machine"
+"""
+
+
+def test_an_interval_that_begins_after_its_end_is_refused(tmp_path: Path) -> None:
+    """In the hour that the clocks show twice the begin may show a later time than the end."""
+    lines = [
+        "2026-11-16 06:00,2026-11-16 14:00",
+        "2026-11-16 14:00,2026-11-16 06:00",
+        "2026-10-25 02:50,2026-10-25 02:10",
+    ]
+    text = "S,E,M,N\n" + "".join(f"{line},M1,9\n" for line in lines)
+    got = stage(
+        tmp_path, text, INTERVAL.replace("[columns]", 'repeated_hour = "second"\n[columns]'), zone="Europe/Berlin"
+    )
+    assert [(n, "is after the end of its interval" in str(r)) for n, _, r in got.refused] == [(3, True)]
+    exact = INTERVAL.replace("%H:%M", "%H:%M%z")
+    text = "S,E,M,N\n2026-11-16 06:01Z,2026-11-16 06:00Z,M1,9\n2026-11-16 06:00Z,2026-11-16 06:00Z,M1,9\n"
+    assert [n for n, _, _ in stage(tmp_path, text, exact).refused] == [2]

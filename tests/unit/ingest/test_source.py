@@ -136,9 +136,14 @@ def test_nul_bytes_are_refused(tmp_path: Path) -> None:
     assert "NUL" in refused(make(tmp_path, b"\x00" * 5000))
 
 
-@pytest.mark.parametrize("data", [b"BZh91AY", b"\xfd7zXZ\x00\x00", b"%PDF-1.7", gzip.compress(b"BZh91AY", mtime=0)])
+@pytest.mark.parametrize("data", [b"BZh91AY", b"\xfd7zXZ\x00\x00", gzip.compress(b"BZh91AY", mtime=0)])
 def test_other_packings_are_named(tmp_path: Path, data: bytes) -> None:
     assert "Unpack it" in refused(make(tmp_path, data))
+
+
+@pytest.mark.parametrize("data", [b"%PDF-1.7", b"SQLite format 3\x00"])
+def test_of_what_holds_no_log_nothing_can_be_unpacked(tmp_path: Path, data: bytes) -> None:
+    assert "exported as text" in refused(make(tmp_path, data))
 
 
 def test_only_regular_files(tmp_path: Path) -> None:

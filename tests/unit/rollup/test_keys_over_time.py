@@ -191,7 +191,7 @@ def test_an_alias_holds_in_its_time_for_every_kind_of_log(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("kind,alias,id\nmachines,a,b\n", 'kind is "machines"'),
+        ("kind,alias,id\nmachines,a,b\n", "line 2: \"kind\" is 'machines'"),
         ("kind,alias,id\nmachine,a,a\n", "alias of itself"),
         ("kind,alias,id,valid_from\npart,a,b,\npart,a,c,2026-01-01\n", "at the same time"),
         ("kind,alias,id,valid_from,valid_to\npart,a,b,2026-01-02,2026-01-01\n", "not after"),

@@ -108,6 +108,25 @@ def test_counters_stand_in_only_where_no_picks_are(plant: settings.Plant) -> Non
         assert rows == [("feeder", BEGIN + timedelta(hours=29), 103), ("joint", BEGIN, 2)]
 
 
+@pytest.mark.parametrize(
+    ("counts", "expected"),
+    [
+        ({"attempts": 100, "placed": 95}, (100, 95, 0, 5)),
+        ({"attempts": 100, "placed": 95, "missed": 3}, (98, 95, 3, 0)),
+        ({"attempts": 100, "missed": 3}, (100, 97, 3, 0)),
+        ({"attempts": 95, "placed": 100}, (100, 100, 0, 0)),
+        ({"attempts": 100, "placed": 95, "unknown": 0}, (95, 95, 0, 0)),
+    ],
+)
+def test_picks_that_were_not_placed_are_lost_where_nothing_else_is_told(
+    counts: dict[str, int], expected: tuple[int, ...], plant: settings.Plant
+) -> None:
+    row = {"grain": "machine", "machine": "M", "time": BEGIN + timedelta(minutes=5), **counts}
+    with open_store(plant, write=True) as con:
+        _load(con, 1, counter=[row])
+        assert con.execute("select attempts, placed, missed, unknown from tally").fetchall() == [expected]
+
+
 def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plant) -> None:
     fault = {
         "machine": "M",

@@ -8,6 +8,7 @@ import duckdb
 import pytest
 
 from pipeline import settings
+from pipeline.errors import PickfallError
 from pipeline.schema.tables import TABLES
 from pipeline.store import migrations
 from pipeline.store.database import open_store
@@ -73,3 +74,22 @@ def test_a_failing_step_leaves_the_version_before(plant: settings.Plant, monkeyp
     with open_store(plant, write=True) as con:
         assert migrations.version(con) == migrations.CURRENT
         assert con.execute("select count(*) from duckdb_tables() where table_name = 'half'").fetchall() == [(0,)]
+
+
+def test_a_database_of_something_else_is_left_alone(plant: settings.Plant) -> None:
+    plant.database.parent.mkdir(parents=True)
+    for statement in ("create table x (a integer)", "create table schema_version (x varchar)"):
+        with duckdb.connect(str(plant.database)) as con:
+            con.execute(statement)
+        for write in (True, False):
+            with pytest.raises(PickfallError, match="not a pickfall database"), open_store(plant, write=write):
+                pass
+        plant.database.unlink()
+
+
+def test_a_query_that_ctrl_c_stopped_is_an_interruption(plant: settings.Plant) -> None:
+    for error in (RuntimeError("Query interrupted"), duckdb.InterruptException("INTERRUPT Error: Interrupted!")):
+        with pytest.raises(KeyboardInterrupt), open_store(plant, write=True):
+            raise error
+    with pytest.raises(RuntimeError, match="other"), open_store(plant, write=True):
+        raise RuntimeError("other")

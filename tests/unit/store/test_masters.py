@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import SettingsError
-from pipeline.schema.master_tables import MASTER_BUILD, MASTER_PART
-from pipeline.store.masters import read_master
+from pipeline.schema.master_tables import MASTER_BUILD, MASTER_PART, MASTER_TABLES
+from pipeline.settings import Plant
+from pipeline.store.masters import file_name, not_read, read_master
 
 
 def _builds(folder: Path, due: str = "", boards: str = "5") -> list[tuple[object, ...]]:
@@ -45,3 +46,65 @@ def test_a_price_may_have_any_decimals(tmp_path: Path) -> None:
     file.write_text("part,unit_cost\nP1,one\n", encoding="utf-8")
     with pytest.raises(SettingsError, match=r"expected a number of 0 or more, such as 1200 or 0\.5"):
         read_master(file, MASTER_PART)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "line", "message"),
+    [
+        ("parts.csv", "part,feeder_type\nP1,Tape\n", 2, "use one of tape, tube, tray, bulk"),
+        ("feeders.csv", "feeder,feeder_type\nF1,reel\n", 2, "use one of tape, tube, tray, bulk"),
+        ("parts.csv", "part,method\nP1,camera\n", 2, "use one of laser,"),
+        ("parts.csv", "part,stock\nP1,1\nP2,9223372036854775808\n", 3, "expected a whole number"),
+        ("parts.csv", "part,stock\nP1,1.23E+05\n", 2, "expected a whole number"),
+        ("parts.csv", "part,stock\nP1,1_000\n", 2, "expected a whole number"),
+        ("parts.csv", "part,unit_cost\nP1,1e308\n", 2, "expected a number of at most 1000000000000"),
+        ("parts.csv", "part,unit_cost\nP1,nan\n", 2, "expected a number of 0 or more"),
+        ("parts.csv", 'part,package\nP1,0603\nP2,"0402\nP3,0603\n', 3, 'a quote " is opened and never closed'),
+        ("parts.csv", 'part,package\nP1,"04"02"\n', 2, 'a quote " ends inside a field'),
+        ("aliases.csv", "kind,alias,id\nPart,a,b\n", 2, "use one of machine, nozzle"),
+        ("aliases.csv", "kind,alias,id\npart,c,d\npart,a,a\n", 3, "is an alias of itself"),
+        (
+            "aliases.csv",
+            "kind,alias,id,valid_from\npart,a,c,2026-02-05\npart,x,y,\npart,a,b,2026-02-03\n",
+            4,
+            'stands for "b" and "c" at the same time .line 2.',
+        ),
+        ("aliases.csv", "kind,alias,id,valid_to\npart,a,b,9999-12-31T23:59-23:00\n", 2, "the end of the calendar"),
+        (
+            "setups.csv",
+            "machine,slot,valid_from,valid_to\nM1,1,2026-11-17,2026-11-16\n",
+            2,
+            '"valid_to" is not after "valid_from"',
+        ),
+    ],
+)
+def test_what_cannot_be_meant_stops_with_its_line(
+    name: str, text: str, line: int, message: str, tmp_path: Path
+) -> None:
+    (spec,) = (t for t in MASTER_TABLES if file_name(t) == name)
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError, match=rf"{name} line {line}: .*{message}"):
+        read_master(tmp_path / name, spec)
+
+
+def test_times_that_follow_each_other_and_an_open_end_are_taken(tmp_path: Path) -> None:
+    (spec,) = (t for t in MASTER_TABLES if file_name(t) == "aliases.csv")
+    (tmp_path / "a.csv").write_text(
+        "kind,alias,id,valid_from,valid_to\npart,a,c,2026-02-05,9999-12-31\npart,a,b,,2026-02-05\n", encoding="utf-8"
+    )
+    assert len(read_master(tmp_path / "a.csv", spec)) == 2
+
+
+def test_a_folder_in_the_place_of_a_table_is_no_empty_table(tmp_path: Path) -> None:
+    (tmp_path / "parts.csv").mkdir()
+    with pytest.raises(SettingsError, match="is not a file"):
+        read_master(tmp_path / "parts.csv", MASTER_PART)
+
+
+def test_a_table_under_another_name_is_told_of(tmp_path: Path) -> None:
+    (tmp_path / "masters").mkdir()
+    for name in ("Parts.csv", "machine.csv", "builds.xlsx", "feeders.csv", "feeder.xlsx", "parts_old.csv", "notes.txt"):
+        (tmp_path / "masters" / name).write_text("x", encoding="utf-8")
+    said = not_read(Plant(folder=tmp_path))
+    assert [s.split("masters/")[1].split(" ")[0] for s in said] == ["Parts.csv", "builds.xlsx", "machine.csv"]
+    assert said[0].endswith("is not read: this table must be a CSV called parts.csv. Save or rename it so.")
