@@ -69,9 +69,14 @@ def _sixth(con: duckdb.DuckDBPyConnection) -> None:
     recompute_counters(con)
 
 
+def _seventh(con: duckdb.DuckDBPyConnection) -> None:
+    """Counts of nothing are no tally."""
+    con.execute("delete from tally where attempts = 0")
+
+
 STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (
     *(_first, _second, _third, _fourth, _fifth),
-    _sixth,
+    *(_sixth, _seventh),
 )
 CURRENT: Final = len(STEPS)
 
