@@ -9,10 +9,12 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.ingest.dialect import SourceFile
 from pipeline.store import quality_keys
+from pipeline.store.loading import LoadGroup
 from tests.fixtures_ipc2591 import INSTALLED, envelope, placed
 from tests.plants import make_plant, pickfall, query, some_picks, write_picks
-from tests.unit.rollup.staged import Row, at, load, store
+from tests.unit.rollup.staged import Row, at, digest, load, stage, store
 
 
 def _pick(minutes: float, **more: object) -> Row:
@@ -47,6 +49,30 @@ def test_a_column_filled_in_later_makes_no_new_picks(tmp_path: Path, order: str,
         result = load(con, order[1], {"pick": files[order[1]]})
         assert (result.loaded, result.duplicate) == (0, 5)
         assert _attempts(con) == 5
+        columns = ", ".join(filled)  # what one of the two tells is known, whichever came first
+        assert con.execute(f"select {columns}, count(*) from pick group by all").fetchall() == [(*filled.values(), 5)]
+        one = digest(con)
+    with store(tmp_path / "fresh") as con:
+        load(con, "b", {"pick": files["b"]})
+        assert digest(con) == one
+
+
+def test_two_exports_fill_each_other_within_one_group(tmp_path: Path) -> None:
+    """Each tells what the other leaves open; both are stored by one transaction. Where two
+    picks could be meant, neither is filled."""
+    twins = [_pick(9, part="P"), _pick(9, part="P")]
+    files = [
+        [*(_pick(m, lot="L7") for m in range(3)), *twins, _pick(10)],
+        [*(_pick(m, reel=f"R{m}") for m in range(3)), _pick(9, part="P", reel="R9"), _pick(10)],
+    ]
+    with store(tmp_path) as con:
+        group = LoadGroup(con)
+        for number, picks in enumerate(files):
+            source = SourceFile(Path("x"), Path("x"), f"hash {number}", 1, "utf-8", "")
+            group.add(stage(con, {"pick": picks}), source, f"{number}", "test", None)
+        group.commit()
+        found = con.execute("select lot, reel, cast(sum(attempts) as BIGINT) from tally group by all order by all")
+        assert found.fetchall() == [("L7", f"R{m}", 1) for m in range(3)] + [(None, None, 3)]
 
 
 def test_what_is_filled_otherwise_is_another_pick(tmp_path: Path) -> None:

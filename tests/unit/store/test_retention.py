@@ -12,6 +12,7 @@ import pytest
 
 from pipeline import settings
 from pipeline.errors import SettingsError
+from pipeline.rollup.tallies import recompute_all
 from pipeline.store import retention
 from pipeline.store.retention import retain
 from tests.unit.rollup.staged import Row, at, digest, load, store
@@ -168,3 +169,26 @@ def test_the_default_is_half_a_year(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"pick": [_pick(0), _pick(0, time=at(0) - timedelta(weeks=27))]})
         assert retain(con, _plant(tmp_path), NOW) == 1
+
+
+def test_counts_of_an_hour_whose_measurements_went_are_taken(tmp_path: Path) -> None:
+    """A machine that counts, and logs what recognition measured: only the measurements are removed."""
+    old: list[Row] = [{"time": at(0.5), "machine": "C", "what": "width", "measured": 1.0}]
+    count: Row = {"start": at(0), "time": at(1), "machine": "C", "grain": "nozzle", "nozzle": "N1", "placed": 100}
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"measurement": old, "pick": [_pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        assert load(con, "b", {"measurement": old}).refused == 1
+        load(con, "c", {"counter": [count]})
+        assert con.execute("select placed from tally where machine = 'C'").fetchall() == [(100,)]
+
+
+def test_a_late_file_under_the_new_name_of_a_machine_is_refused_as_well(tmp_path: Path) -> None:
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"pick": [_pick(0, machine="M old"), _pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        counted = con.execute("select * from tally order by all").fetchall()
+        con.execute("insert into master_alias values ('machine', 'M old', 'M', null, null)")
+        recompute_all(con)
+        assert load(con, "b", {"pick": [_pick(0), _pick(0.1)]}).refused == 2
+        assert con.execute("select * from tally order by all").fetchall() == counted
