@@ -26,7 +26,7 @@ from pipeline.rollup import tallies
 from pipeline.rollup.sources import closed_hours
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
-from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
+from pipeline.store.keys import Names, find_disagreements, find_filled, find_filled_counts, find_overlapping_counts
 from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 GROUP_ROWS = 200_000
@@ -200,6 +200,7 @@ def _move(
         find_filled(con, load_id)
         find_disagreements(con, load_id)
     if COUNTER in filled:
+        find_filled_counts(con, load_id)
         find_overlapping_counts(con, load_id)
     duplicate = _one(con, "select count(distinct line) from dropped_line")
     _drop_lines(con, staging, filled)

@@ -228,3 +228,38 @@ def test_a_closed_folder_is_refused_aloud(tmp_path: Path) -> None:
     (plant / "inbox" / "closed").chmod(0o700)
     assert done.returncode == 3
     assert "inbox/closed: is a folder that this user may not read" in done.stderr
+
+
+@pytest.mark.parametrize("order", ["ab", "ba"])
+@pytest.mark.parametrize("running", [False, True])
+def test_a_key_filled_in_later_counts_nothing_twice(tmp_path: Path, order: str, running: bool) -> None:
+    """Counts of nozzles from a log that names the head later on; and those that run on."""
+
+    def counts(number: int, first: int, last: int, **more: object) -> list[Row]:
+        shown = range(first, last)
+        if running:
+            return [
+                {**_counts(None, h, 1000 * number + 100 * h, nozzle=f"N{number}"), **more, "running": True}
+                for h in shown
+            ]
+        return [{**_counts(h, h + 1, 100 + h, nozzle=f"N{number}"), **more} for h in shown]
+
+    poor = [row for n in range(4) for row in counts(n, 0, 6)]
+    rich = [row for n in range(4) for row in counts(n, 0, 9, head="H1")]
+    with store(tmp_path) as con:
+        load(con, order[0], {"counter": poor if order[0] == "a" else rich})
+        result = load(con, order[1], {"counter": poor if order[1] == "a" else rich})
+        assert result.duplicate == len(poor)
+        assert con.execute("select distinct head from tally").fetchall() == [("H1",)]
+        one = digest(con)
+    with store(tmp_path / "fresh") as con:
+        load(con, "b", {"counter": rich})
+        assert digest(con) == one
+
+
+def test_counts_of_other_items_or_figures_are_no_repetition(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_counts(0, 1, 7, nozzle="N1"), _counts(1, 2, 7, nozzle="N1")]})
+        others = [_counts(0, 1, 7, nozzle="N2", head="H"), _counts(1, 2, 8, nozzle="N1", head="H")]
+        assert load(con, "b", {"counter": others}).loaded == 2
+        assert con.execute("select sum(attempts) from tally").fetchall() == [(29,)]

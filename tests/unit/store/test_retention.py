@@ -135,6 +135,20 @@ def test_picks_are_exported_whole_before_they_go(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.parent.iterdir() if "up'and" in p.name) == []
 
 
+def test_lines_taken_again_leave_the_export_of_their_day(tmp_path: Path) -> None:
+    with store(tmp_path, more=KEEP_TWO + 'export = "old picks"\n') as con:
+        load(con, "a", {"pick": [_pick(0, line=1)]}, refused=(2,))
+        load(con, "b", {"pick": [_pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        load(con, "a", {"pick": [_pick(0, line=1), _pick(3, line=2)]}, again=True)
+        limit = at(2 * WEEK).replace(hour=0)
+        retention.export_picks(con, tmp_path / "old picks", limit)  # a run that was killed then
+        retain(con, _plant(tmp_path), NOW)
+    day = tmp_path / "old picks" / "machine=M" / "day=2026-11-16"
+    held = {p.name: pl.read_parquet(p, hive_partitioning=False)["line"].to_list() for p in day.iterdir()}
+    assert held == {"load_1.parquet": [1], "load_1_again_1.parquet": [2]}
+
+
 def test_an_export_that_cannot_be_written_keeps_the_picks(tmp_path: Path) -> None:
     with store(tmp_path, more=KEEP_TWO + 'export = "taken"\n') as con:
         (tmp_path / "taken").write_text("a file", encoding="utf-8")
