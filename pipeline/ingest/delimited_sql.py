@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.ingest.delimited_lines import Layout, regular_pattern
 from pipeline.ingest.local_time import FIRST_YEAR, LAST_YEAR, Pass, Span, changes_in, doubt_sql, offset_in, utc_sql
-from pipeline.ingest.mapping import INTERVALS, MOST, REASON_SOURCE, UNITS, LogMapping, TextRules
+from pipeline.ingest.mapping import INTERVALS, MOST, MOST_COUNTED, REASON_SOURCE, UNITS, LogMapping, TextRules
 from pipeline.ingest.quoting import literal, name, path_literal
 from pipeline.ingest.time_formats import moment_sql
 from pipeline.schema.table import Column
@@ -265,6 +265,9 @@ class Conversion:
             unit = self.mapping.units.get(column.name)
             if unit is not None:
                 sql = "(" + UNITS[column.name][unit].format(f"({sql})") + ")"
+            if column.type == "BIGINT":
+                text = literal(f'" is more than {MOST_COUNTED}: damaged. Line refused.')
+                checks.append((f"{value} > {MOST_COUNTED}", _shown(column.name, raw) + f" || {text}"))
             if column.name in MOST:
                 most, measured_in = MOST[column.name]
                 beyond = literal(f'" is more than {most} {measured_in}: damaged, or in another unit. Line refused.')

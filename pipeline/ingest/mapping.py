@@ -66,6 +66,9 @@ MOST: Final[Mapping[str, tuple[int, str]]] = {"dx": (10_000, "mm"), "dy": (10_00
 """Column: what no measured value goes beyond, either way. No part is metres off its nozzle; the sums of
 the roll-up hold less than 100 000."""
 
+MOST_COUNTED: Final = 2**53
+"""Largest count accepted, as in messages: one near the end of its type would stop the sums of the whole store."""
+
 REASON_SOURCE: Final[Mapping[str, str]] = {"pick": "reason", "fault": "fault_type"}
 """Table: the column whose raw text decides reason_group."""
 

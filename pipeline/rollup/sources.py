@@ -22,7 +22,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """Make the views; returns what stands for each of `READ` and its staged twin.
 
     `numbered` stands for the picks with a number of each, `pick_number`;
-    `closed` stands for a query of the closed hours, under the names they had and have;
+    `closed` stands for a query of the closed hours whose picks were removed, under the names they had and have;
     `setup` for the set-up lists, whose names are those of the time at which each begins.
     """
     used = {k for (k,) in con.execute("select distinct kind from master_alias").fetchall()}
@@ -43,11 +43,12 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
                 names[name] = f"known_{name}"
     columns = [c for c in ALIAS_KINDS if c in used and c in table("pick").names()]
     names["numbered"] = reading_as("(select *, rowid as pick_number from pick)", columns)
-    closed = "select machine, hour from closed_hour"
-    if "machine" in used:
-        renamed = aliased("(select machine, hour, hour as time from closed_hour)", ["machine"])
-        closed = f"{closed} union select machine, hour from ({renamed})"
-    names["closed"] = closed
+    # Of a closed hour without single picks only measurements were removed: its counters are all there.
+    removed = "closed_hour"
+    if con.execute("select 1 from counter where exists (from closed_hour) limit 1").fetchall():
+        picked = "(select machine, hour from tally where grain = 'joint')"
+        removed = f"(from closed_hour semi join {picked} using (machine, hour))"
+    names["closed"] = closed_hours(con, removed)
     names["setup"] = "master_setup"
     columns = [c for c in ALIAS_KINDS if c in used and c in table("master_setup").names()]
     if columns:
@@ -55,6 +56,14 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
         con.execute(f"create or replace temp view known_setup as {aliased(begun, columns)}")
         names["setup"] = "known_setup"
     return names
+
+
+def closed_hours(con: duckdb.DuckDBPyConnection, source: str = "closed_hour") -> str:
+    """Query of machine and hour of the closed hours, under the names they had and have."""
+    had = f"select machine, hour from {source}"
+    if not con.execute("select 1 from master_alias where kind = 'machine' limit 1").fetchall():
+        return had
+    return f"{had} union select machine, hour from ({aliased(f'(select *, hour as time from {source})', ['machine'])})"
 
 
 def reading(con: duckdb.DuckDBPyConnection, name: str) -> str:

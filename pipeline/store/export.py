@@ -2,8 +2,9 @@
 
 In:    an open store, the folder, and the time before which picks go.
 Out:   <folder>/machine=<name>/day=<date>/load_<number>.parquet, every column of table `pick` in each.
-After: a file is complete or not there. Writing the same picks again writes the same files: a day of one load is
-       exported with all its picks, because they are removed together.
+After: a file is complete or not there, and none is replaced by one that does not hold its picks. Writing the same picks
+       again writes the same files: a day of one load is exported with all its picks, because they are removed together.
+       What comes to a load of such a day later (`ingest --again`) goes to load_<number>_again_<n>.parquet.
 
 Signs that have a meaning in paths are written as %XX in the names of folders, so that no machine's name
 leads elsewhere.
@@ -17,6 +18,7 @@ from datetime import datetime
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from pipeline.schema.tables import PICK
 
@@ -45,9 +47,23 @@ def export_picks(con: duckdb.DuckDBPyConnection, folder: Path, before: datetime)
             machine, day, load = path.relative_to(work / "parts").parts[:3]
             number = path.stem.removeprefix("data_")
             more = "" if number == "0" else f"_{number}"
-            target = folder / machine / day / f"load_{load.removeprefix('load=')}{more}.parquet"
+            target = _free(folder / machine / day / f"load_{load.removeprefix('load=')}{more}.parquet", path)
             target.parent.mkdir(parents=True, exist_ok=True)
             path.replace(target)
         return len(made)
     finally:
         shutil.rmtree(work, ignore_errors=True)
+
+
+def _free(target: Path, made: Path) -> Path:
+    """The name itself where there is no such file, or one with the same picks; else one with a number."""
+    tried, number = target, 0
+    while tried.exists() and _picks(tried) != _picks(made):
+        number += 1
+        tried = target.with_name(f"{target.stem}_again_{number}.parquet")
+    return tried
+
+
+def _picks(path: Path) -> list[tuple[object, ...]]:
+    """Line numbers and times of the picks in a file."""
+    return pl.read_parquet(path, columns=["line", "time"], glob=False, hive_partitioning=False).sort(pl.all()).rows()

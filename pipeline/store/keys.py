@@ -7,10 +7,12 @@ After: the line that was loaded first stays; the other one is kept beside it, on
 Two lines tell of the same pick when machine, time, head, spindle, nozzle, feeder and designator are the same, the
 nozzle or its spindle is known, and they stand in two files whose times overlap. Files that meet in one instant do not
 overlap: a retry in the same second is a pick of its own. If such lines differ only in what one of them leaves open (an
-export with the lots, one without), the second is a repetition. Messages have an identity and are not compared.
+export with the lots, one without), the second is a repetition, and fills what the first left open. Messages have an
+identity and are not compared.
 
 Two counter lines tell of the same picks when they stand in two files, their keys are the same and their intervals
-overlap. Running counters are compared by their readings (rollup/sql/running.sql).
+overlap; or when all figures, the interval and an item are the same and one leaves keys open that the other tells: that
+is a repetition, and fills them. Other running counters are compared by their readings (rollup/sql/running.sql).
 
 All are compared under the names that the alias table gives them (`Names`).
 """
@@ -23,6 +25,7 @@ from typing import Final
 import duckdb
 
 from pipeline.rollup.sources import aliased_columns, reading_as
+from pipeline.rollup.tallies import either_hour
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, PICK
 
@@ -51,7 +54,9 @@ def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     """Drop staged picks that an earlier file tells with fewer or more columns filled, and otherwise the same.
 
     load_id  the load that the staged rows belong to
-    No more lines are dropped than the earlier files have picks of that place and end which nothing else repeats.
+    No more lines are dropped than the earlier files have picks of that place and end which nothing else repeats. What a
+    dropped line alone tells goes to the pick that it repeats, where it can only be this one: so that it does not matter
+    which of the files came first.
     """
     names = Names.of(con, PICK)
     end = (*SAME, "outcome")
@@ -59,21 +64,23 @@ def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     others = [c.name for c in PICK.content() if c.name not in end]
     same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in end)
     fits = " and ".join(f'(s."{c}" = k."{c}" or s."{c}" is null or k."{c}" is null)' for c in others)
+    stored = reading_as("(select *, rowid as pick_number from pick)", aliased_columns(con, "pick"))
     con.execute(
         f"""
-        insert into dropped_line
+        create or replace temp table filling as
         with span as (select machine, min(time) as a, max(time) as b from {names.staged} group by machine),
         all_staged as (
             select * from {names.staged} where line not in (select line from staged_message)
             and coalesce(nozzle, spindle) is not null),
         s as (
-            select *, row_number() over (partition by {place} order by line) as n from all_staged
+            select *, row_number() over (partition by {place} order by line) as n,
+                count(*) over (partition by {place}) as lines from all_staged
             where line not in (select line from dropped_line)),
         taken as (
             select {place}, count(*) as lines from all_staged
             where line in (select line from dropped_line) group by all),
         near as (
-            select p.*, span.a, span.b from {names.stored} p
+            select p.*, span.a, span.b from {stored} p
             join span on span.machine = p.machine and p.time between span.a and span.b
             anti join message m on m.load_id = p.load_id and m.line = p.line
             where p.load_id <> {int(load_id)}),
@@ -84,11 +91,78 @@ def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
             select near.* from near join file f using (load_id, machine)
             where not (f.b = near.time and near.a = near.time and f.a < near.time and near.b > near.time)
                 and not (f.a = near.time and near.b = near.time and f.b > near.time and near.a < near.time)),
-        known as (select {place}, count(*) as lines from k group by all)
-        select s.line from s join known k on {same}
+        known as (select {place}, count(*) as lines, any_value(pick_number) as pick_number from k group by all)
+        select s.line, k.machine, k.time, case when k.lines = 1 and s.lines = 1
+            and t.lines is null then k.pick_number end as stored_row
+        from s join known k on {same}
         left join taken t on {same.replace('k."', 't."')}
         where s.n <= k.lines - coalesce(t.lines, 0) and exists (select 1 from k where {same} and {fits})
         """
+    )
+    _fill(con, PICK, others)
+
+
+def find_filled_counts(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Drop staged counts that an earlier file tells with fewer or more keys filled, and otherwise the same.
+
+    load_id  the load that the staged rows belong to
+    The same are machine, interval, grain and all figures; and one item at least must be named by both.
+    """
+    names = Names.of(con, COUNTER)
+    keys = [c.name for c in COUNTER.content() if c.type == "VARCHAR" and c.name not in ("machine", "grain")]
+    figures = ("start", *(c.name for c in COUNTER.content() if c.type == "BIGINT"))
+    same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in figures)
+    fits = " and ".join(f'(s."{c}" = k."{c}" or s."{c}" is null or k."{c}" is null)' for c in keys)
+    named = " or ".join(f"s.{c} = k.{c}" for c in ("nozzle", "spindle", "feeder", "slot", "part", "reel", "lot"))
+    stored = reading_as("(select *, rowid as counter_number from counter)", aliased_columns(con, "counter"))
+    con.execute(
+        f"""
+        create or replace temp table filling as
+        with s as (
+            select * from {names.staged} where line not in (select line from dropped_line)
+            and line not in (select line from staged_message)),
+        k as (
+            select * from {stored} p where load_id <> {int(load_id)}
+                and time between (select min(time) from s) and (select max(time) from s)
+                and not exists (from message m where m.load_id = p.load_id and m.line = p.line)),
+        pair as (
+            select s.line, k.machine, k.time, k.counter_number as stored_row,
+                count(*) over (partition by s.line) + count(*) over (partition by k.counter_number) as pairs
+            from s join k on s.machine = k.machine and s.time = k.time and s.grain = k.grain
+                and coalesce(s.running, false) = coalesce(k.running, false) and {same}
+                and {fits} and (s.grain = 'machine' or {named}))
+        select line, machine, time, max(stored_row) filter (pairs = 2) as stored_row from pair group by all
+        """
+    )
+    _fill(con, COUNTER, keys)
+
+
+def _fill(con: duckdb.DuckDBPyConnection, spec: Table, columns: list[str]) -> None:
+    """Drop the lines of temp table filling; what they alone tell goes to the rows that they repeat, to be counted anew.
+
+    stored_row  number of that row; null where it can be one of several
+    """
+    con.execute("insert into dropped_line select line from filling")
+    more = " or ".join(f'(p."{c}" is null and s."{c}" is not null)' for c in columns)
+    con.execute(
+        "delete from filling where stored_row is null or line not in (select f.line from filling f "
+        f"join {spec.name} p on p.rowid = f.stored_row join staged_{spec.name} s on s.line = f.line where {more})"
+    )
+    if not con.execute("select 1 from filling limit 1").fetchall():
+        return
+    told = ", ".join(f'"{c}" = coalesce({spec.name}."{c}", f."{c}")' for c in columns)
+    con.execute(
+        f"update {spec.name} set {told} from ("
+        f"select stored_row, s.* from filling join staged_{spec.name} s using (line)) f "
+        f"where {spec.name}.rowid = f.stored_row"
+    )
+    if spec is PICK:
+        con.execute("insert into new_hour select distinct machine, date_trunc('hour', time) from filling")
+        return
+    con.execute("insert into new_machine select distinct machine from filling")
+    con.execute(  # which readings of a machine follow each other may be another matter now
+        f"insert into new_hour select distinct machine, unnest({either_hour()}) from {Names.of(con, spec).stored} "
+        "where machine in (select machine from filling)"
     )
 
 

@@ -13,6 +13,7 @@ of an earlier export in place and time and not in how the pick ended is kept in 
 
 from __future__ import annotations
 
+from collections.abc import Container
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -22,9 +23,10 @@ from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.rollup import tallies
+from pipeline.rollup.sources import closed_hours
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
-from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
+from pipeline.store.keys import Names, find_disagreements, find_filled, find_filled_counts, find_overlapping_counts
 from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 GROUP_ROWS = 200_000
@@ -172,8 +174,13 @@ def settle_refused(con: duckdb.DuckDBPyConnection, file: str) -> int:
     return int(open_lines)
 
 
-def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: str) -> tuple[list[Table], int]:
-    """Staged rows into the store, each event once; returns the tables staged and the number of duplicate lines."""
+def _move(
+    con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: str, earlier: Container[str] = ()
+) -> tuple[list[Table], int]:
+    """Staged rows into the store, each event once; returns the tables staged and the number of duplicate lines.
+
+    earlier  tables of which other lines of the file were loaded before: see `_loaded_before`
+    """
     filled = [t for t in EVENT_TABLES if _one(con, f"select exists (select 1 from staged_{t.name})")]
     if COUNTER in filled:
         _name_part_counts(con, staging)
@@ -186,13 +193,14 @@ def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: 
         staging.settle()  # what is read several times
     for spec in filled:
         if spec.name != "message" and (spec is not PICK or known):
-            _find_repeated_rows(con, spec)
+            _find_repeated_rows(con, spec, again=spec.name in earlier)
     if known and _one(
         con, "select exists (select 1 from staged_pick where line not in (select line from dropped_line))"
     ):
         find_filled(con, load_id)
         find_disagreements(con, load_id)
     if COUNTER in filled:
+        find_filled_counts(con, load_id)
         find_overlapping_counts(con, load_id)
     duplicate = _one(con, "select count(distinct line) from dropped_line")
     _drop_lines(con, staging, filled)
@@ -230,8 +238,8 @@ def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, staging: Staging, fille
                 " || 'hour ' || strftime(min(c.hour), '%Y-%m-%d %H:%M') || ' UTC were removed after [retention] '"
                 " || 'pick_weeks, so that nobody can tell whether this line is new. '"
                 " || 'Line refused; the hour stays as it was counted.' "
-                f"from staged_{spec.name} s "
-                "join closed_hour c on c.machine = s.machine and c.hour = date_trunc('hour', s.time) "
+                f"from {Names.of(con, spec).staged} s "
+                f"join ({closed_hours(con)}) c on c.machine = s.machine and c.hour = date_trunc('hour', s.time) "
                 "where s.line not in (select line from staged_refused where line is not null) group by s.line"
             )
     for spec in filled:
@@ -275,10 +283,11 @@ def _load_again(con: duckdb.DuckDBPyConnection, staging: Staging, content_hash: 
             "Mend the mapping without changing how the file is cut into lines."
         )
     con.execute("create or replace temp table once_refused as select line from refused where load_id = ?", [load_id])
+    earlier = _loaded_before(con)
     for name in (*(t.name for t in EVENT_TABLES), "refused"):
         con.execute(f"delete from staged_{name} where line not in (select line from once_refused)")
     con.execute("delete from refused where load_id = ?", [load_id])
-    filled, repeated = _move(con, staging, load_id, file)
+    filled, repeated = _move(con, staging, load_id, file, earlier)
     refused = _one(con, "select count(*) from staged_refused")
     new = _one(con, "select count(*) from once_refused") - repeated - refused
     passed = new - _count_staged(con, filled)
@@ -337,18 +346,45 @@ def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
     )
 
 
-def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
-    """Lines without a message identity whose content an earlier file of the same hours already holds."""
+def _loaded_before(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Tables with lines that were loaded before and are equal to some that were refused then; as temp tables earlier_*.
+
+    Two equal lines within one file are two events, also where only one of them could be read at first.
+    """
+    tables = []
+    for spec in EVENT_TABLES:
+        if spec is MESSAGE or not _one(con, f"select exists (select 1 from staged_{spec.name})"):
+            continue
+        staged = Names.of(con, spec).staged
+        same = " and ".join(f's."{c.name}" is not distinct from r."{c.name}"' for c in spec.content())
+        con.execute(
+            f"create or replace temp table earlier_{spec.name} as select s.* from {staged} s semi join "
+            f"(from {staged} e where line in (select line from once_refused)) r on {same} "
+            "where s.line not in (select line from once_refused)"
+        )
+        tables.append(spec.name)
+    return tables
+
+
+def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table, *, again: bool) -> None:
+    """Lines without a message identity whose content an earlier file of the same hours already holds.
+
+    again  lines of this file were loaded before, those in temp table earlier_*
+    """
     content = ", ".join(f'"{c.name}"' for c in spec.content())
     same = " and ".join(f's."{c.name}" is not distinct from k."{c.name}"' for c in spec.content())
     names = Names.of(con, spec)
+    lines = f"select line, {content}, {{}} as new from {{}} e where line not in (select line from staged_message)"
+    ours = lines.format("true", names.staged)
+    if again:
+        ours += " union all " + lines.format("false", f"earlier_{spec.name}")
     con.execute(
         f"with span as (select min(time) as a, max(time) as b from staged_{spec.name}), "
         f"known as (select {content}, count(*) as copies from {names.stored} e, span "
         f"where time between a and b group by all), "
-        f"staged as (select line, {content}, row_number() over (partition by {content} order by line) as copy "
-        f"from {names.staged} e where line not in (select line from staged_message)) "
-        f"insert into dropped_line select s.line from staged s join known k on {same} where s.copy <= k.copies"
+        f"staged as (select *, row_number() over (partition by {content} order by new, line) as copy from ({ours})) "
+        "insert into dropped_line "
+        f"select s.line from staged s join known k on {same} where s.new and s.copy <= k.copies"
     )
 
 

@@ -20,7 +20,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import SettingsError
-from pipeline.rollup.tallies import recompute_all
+from pipeline.rollup.tallies import recompute_all, recompute_counters
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
 from pipeline.schema.entries import CsvFault, csv_rows, iso_day, thousands, whole
 from pipeline.schema.master_tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES
@@ -67,13 +67,14 @@ def words_of(spec: Table, column: str) -> tuple[str, ...] | None:
 def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
     """Replace all master tables by what the files say; nothing is changed when one file is wrong.
 
-    Where aliases or set-up lists are others than before, all tallies that still have their picks are counted anew.
+    Where aliases or set-up lists are others than before, all tallies that still have their picks are counted anew;
+    where rated speeds of machines with running counters are, those of counters.
     """
     zone = ZoneInfo(plant.zone)
     frames = {spec.name: read_master(file_of(plant, spec), spec, zone) for spec in MASTER_TABLES}
     con.execute("begin")
     try:
-        before = _names(con)
+        before, speeds = _names(con), _speeds(con)
         for name, frame in frames.items():
             con.execute(f'delete from "{name}"')
             if not frame.is_empty():
@@ -82,6 +83,8 @@ def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
                 con.unregister("incoming")
         if _names(con) != before:
             recompute_all(con)
+        elif _speeds(con) != speeds:
+            recompute_counters(con)
         con.execute("commit")
     except BaseException:
         with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
@@ -95,6 +98,14 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     for spec in (MASTER_ALIAS, MASTER_SETUP):
         found += con.execute(f"select '{spec.name}', * from {spec.name} order by all").fetchall()
     return found
+
+
+def _speeds(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
+    """Rated speeds, which decide what a running counter that fell had counted."""
+    running = "exists (from counter where running)"
+    return con.execute(
+        f"select machine, rated_picks_per_hour from master_machine where {running} order by all"
+    ).fetchall()
 
 
 def not_read(plant: Plant) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from typing import Final
 
 import duckdb
 
-from pipeline.rollup.tallies import recompute_counters
+from pipeline.rollup.tallies import recompute_all, recompute_counters
 from pipeline.schema.table import Table
 from pipeline.schema.tables import TABLES
 from pipeline.store.part_counts import FEEDER, OF_PARTS
@@ -70,8 +70,10 @@ def _sixth(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _seventh(con: duckdb.DuckDBPyConnection) -> None:
-    """Of counts of picks and placed parts alone the rest is lost."""
-    recompute_counters(con)
+    """What picks and placed parts alone leave is lost, what one counter is is told by the data, reel events and set-up
+    lists reach the picks of the first stores, and counts of nothing are no tally."""
+    recompute_all(con)
+    con.execute("delete from tally where attempts = 0")
 
 
 STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (

@@ -2,7 +2,8 @@
 -- the same parts must not count twice. A log that gives picks and losses but no placed parts means that the rest was placed;
 -- one that gives picks and placed parts and nothing else means that the rest was lost, and does not say how.
 -- They stand in the hour of 35 minutes before their end, or of three fifths of a shorter interval: counts of a shift or
--- day that end at, or some minutes after, the full hour belong to what ended.
+-- day that end at, or some minutes after, the full hour belong to what ended. Counts of nothing give no row: a total that
+-- stands still, or a message of what is left on a reel, must not answer for a machine hour that others counted.
 insert into tally
 with counted as (
     select grain, time, coalesce(start, time - interval {counter_reach} hour) as since, machine, head, spindle, nozzle,
@@ -49,7 +50,9 @@ where not exists (
 and not exists (select 1 from late l where l.machine = c.machine and l.hour < c.time)
 group by
     c.grain, c.hour, c.machine, c.head, c.spindle, c.nozzle, c.nozzle_type, c.feeder, c.slot, c.lane,
-    c.part, c.package, c.reel, c.lot, c.recipe, c.method, c.lighting;
+    c.part, c.package, c.reel, c.lot, c.recipe, c.method, c.lighting
+having sum(coalesce(c.placed, 0) + coalesce(c.missed, 0) + coalesce(c.rejected, 0)
+    + coalesce(c.dropped, 0) + coalesce(c.returned, 0) + coalesce(c.unknown, 0)) > 0;
 
 delete from counter_event where (machine, date_trunc('hour', time)) in (select machine, hour from touched);
 

@@ -19,11 +19,12 @@ def other(table: str, columns: str, more: str = "") -> str:
 def test_counters(tmp_path: Path) -> None:
     mapping = other("counter", 'machine="M"\nattempts="A"\nstart=["S"]', '[constants]\ngrain = "nozzle"\n')
     mapping = mapping.replace("[columns]", 'zone = "Europe/Berlin"\n[columns]', 1)
-    cells = ["5", "1E5", "1.5", "-1", "9223372036854775808", "+7", "1_0"]
+    cells = ["5", "1E5", "1.5", "-1", "9223372036854775808", "+7", "1_0", "9007199254740993"]
     text = "T,M,A,S\n" + "".join(f"2026-11-16 06:00,M1,{c},2026-11-16 05:00\n" for c in cells)
     got = stage(tmp_path, text, mapping)
     assert got.rows("grain, attempts, start") == [("nozzle", n, datetime(2026, 11, 16, 4)) for n in (5, 7)]
-    assert [n for n, _, _ in got.refused] == [3, 4, 5, 6, 8]
+    assert [n for n, _, _ in got.refused] == [3, 4, 5, 6, 8, 9]
+    assert got.refused[-1][2] == 'attempts "9007199254740993" is more than 9007199254740992: damaged. Line refused.'
     assert got.refused[0][2] == 'attempts "1E5" in column "A" is not a whole number of 0 or more. Line refused.'
 
 

@@ -40,7 +40,7 @@ def _events(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
 def test_a_reading_counts_from_the_one_before(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 1000), _reading(1, 1300), _reading(2, 1300), _reading(3, 2000)]})
-        assert _hourly(con) == [(6, 300), (7, 0), (8, 700)]
+        assert _hourly(con) == [(6, 300), (8, 700)]
         assert _events(con) == []
 
 
@@ -79,7 +79,7 @@ def test_a_reset_is_one_of_all_counts_of_the_reading(tmp_path: Path) -> None:
 def test_a_value_after_a_reset_beyond_the_rated_speed_counts_nothing(tmp_path: Path) -> None:
     with store(tmp_path, RATED) as con:
         load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000), _reading(2, 31_000)]})
-        assert _hourly(con) == [(6, 0), (7, 1000)]
+        assert _hourly(con) == [(7, 1000)]
         assert [e[:4] for e in _events(con)] == [(7, "reset", 50_000, 30_000)]
 
 
@@ -116,7 +116,7 @@ def test_a_wrap_faster_than_the_machine_is_a_reset(tmp_path: Path) -> None:
     """2^32: from 100 million below to 100 million above in an hour; no machine does, nor what is shown then."""
     with store(tmp_path, RATED) as con:
         load(con, "a", {"counter": [_reading(0, 4_200_000_000), _reading(1, 100_000_000)]})
-        assert _hourly(con) == [(6, 0)]
+        assert _hourly(con) == []
         assert [e[1] for e in _events(con)] == ["reset"]
 
 
@@ -219,3 +219,18 @@ def test_a_mapping_can_say_that_its_counters_run(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     assert load_mapping(path).constants["running"] == "true"
+
+
+def test_a_rated_speed_given_later_counts_anew(tmp_path: Path) -> None:
+    """The counter ran over 10^4 if the machine does 800 picks an hour, and was reset if it is slower."""
+    readings = {"counter": [_reading(0, 9600), _reading(1, 400)]}
+    slow = {"machines.csv": "machine,rated_picks_per_hour\nM,600\n"}
+    with store(tmp_path) as con:
+        load(con, "a", readings)
+        assert (_hourly(con), [e[1] for e in _events(con)]) == ([(6, 800)], ["wrap"])
+    with store(tmp_path, slow) as con:
+        assert (_hourly(con), [e[1] for e in _events(con)]) == ([(6, 400)], ["reset"])
+        one = digest(con)
+    with store(tmp_path / "fresh", slow) as con:
+        load(con, "a", readings)
+        assert digest(con) == one

@@ -77,3 +77,16 @@ def test_a_mapping_that_cuts_the_file_otherwise_changes_nothing(tmp_path: Path) 
 def test_a_file_that_was_never_loaded_is_no_again(tmp_path: Path) -> None:
     with store(tmp_path) as con, pytest.raises(KeyError):
         load(con, "a", {"pick": [_pick(0)]}, again=True)
+
+
+@pytest.mark.parametrize("elsewhere", [1, 2])
+def test_two_equal_lines_stay_two_where_one_was_refused_at_first(tmp_path: Path, elsewhere: int) -> None:
+    """Another file may have as many of them; then they are known."""
+    lines = [_pick(0, line=1), _pick(0, line=2), _pick(1, line=3)]
+    with store(tmp_path) as con:
+        load(con, "a", {"pick": lines[:1]}, refused=(2, 3))
+        load(con, "b", {"pick": [_pick(0)] * elsewhere})
+        result = load(con, "a", {"pick": lines}, again=True)
+        assert result.loaded == 3 - elsewhere
+        assert con.execute("select sum(attempts) from tally").fetchall() == [(3,)]
+        _account(con)

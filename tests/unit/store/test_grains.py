@@ -222,3 +222,15 @@ def test_a_list_of_parts_beside_feeder_counters_counts_once(
     assert _sums(usage, "part") == [("P1", *found["part"])]
     assert machines["attempts"].sum() == found["total"][0]
     assert set(read["part"]["part"].to_list()) == {"P1"}
+
+
+def test_counts_of_nothing_do_not_answer_for_an_hour(tmp_path: Path) -> None:
+    """What is left on a reel, and a table of feeders that stood still, beside nozzle counters that counted."""
+    nothing = [_counter(0.5, "feeder", 0, 0, feeder="F1"), _counter(0.5, "feeder", 0, 0, feeder="F2")]
+    left = {"time": at(0.5), "start": at(0.4), "machine": "M", "grain": "feeder", "feeder": "F3", "remaining": 900}
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_counter(0.5, "nozzle", 60, 1, nozzle="N1"), *nothing, left]})
+        assert con.execute("select grain, attempts from tally").fetchall() == [("nozzle", 61)]
+        week = frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        frames.set_clock(con, settings.load(tmp_path), week.start, week.end)
+        assert _sums(frames.cells(con, week), "grain") == [("nozzle", 61, 1)]

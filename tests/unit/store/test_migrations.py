@@ -78,3 +78,22 @@ def test_counts_of_version_4_come_to_stand_in_the_hour_of_their_interval(tmp_pat
         assert digest(con) == new
         found = con.execute("select machine, hour, placed from tally where grain = 'nozzle' order by all").fetchall()
     assert found == [("M", at(h), 11 + h) for h in range(3)] + [("R", at(h), 100) for h in range(3)]
+
+
+def test_counts_of_nothing_of_version_6_go(tmp_path: Path) -> None:
+    from tests.unit.rollup.staged import at, digest, load, store
+
+    count = {"machine": "M", "grain": "nozzle", "start": at(0), "time": at(1)}
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [{**count, "nozzle": "N1", "placed": 5}]})
+        new = digest(con)
+        zeros = (
+            "attempts, placed, missed, rejected, dropped, returned, unknown, first_tries, missed_runs, rejected_runs, "
+        )
+        zeros += "dropped_runs, lost_runs, offsets"
+        con.execute(f"insert into tally (grain, hour, machine, nozzle, {zeros}) select 'feeder', hour, 'M', 'N2', "
+                    f"{', '.join('0' for _ in zeros.split(', '))} from tally")  # fmt: skip
+        con.execute("delete from schema_version where version > 6")
+        assert digest(con) != new
+    with store(tmp_path) as con:
+        assert digest(con) == new

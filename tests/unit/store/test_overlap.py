@@ -9,10 +9,12 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.ingest.dialect import SourceFile
 from pipeline.store import quality_keys
+from pipeline.store.loading import LoadGroup
 from tests.fixtures_ipc2591 import INSTALLED, envelope, placed
 from tests.plants import make_plant, pickfall, query, some_picks, write_picks
-from tests.unit.rollup.staged import Row, at, load, store
+from tests.unit.rollup.staged import Row, at, digest, load, stage, store
 
 
 def _pick(minutes: float, **more: object) -> Row:
@@ -47,6 +49,30 @@ def test_a_column_filled_in_later_makes_no_new_picks(tmp_path: Path, order: str,
         result = load(con, order[1], {"pick": files[order[1]]})
         assert (result.loaded, result.duplicate) == (0, 5)
         assert _attempts(con) == 5
+        columns = ", ".join(filled)  # what one of the two tells is known, whichever came first
+        assert con.execute(f"select {columns}, count(*) from pick group by all").fetchall() == [(*filled.values(), 5)]
+        one = digest(con)
+    with store(tmp_path / "fresh") as con:
+        load(con, "b", {"pick": files["b"]})
+        assert digest(con) == one
+
+
+def test_two_exports_fill_each_other_within_one_group(tmp_path: Path) -> None:
+    """Each tells what the other leaves open; both are stored by one transaction. Where two
+    picks could be meant, neither is filled."""
+    twins = [_pick(9, part="P"), _pick(9, part="P")]
+    files = [
+        [*(_pick(m, lot="L7") for m in range(3)), *twins, _pick(10)],
+        [*(_pick(m, reel=f"R{m}") for m in range(3)), _pick(9, part="P", reel="R9"), _pick(10)],
+    ]
+    with store(tmp_path) as con:
+        group = LoadGroup(con)
+        for number, picks in enumerate(files):
+            source = SourceFile(Path("x"), Path("x"), f"hash {number}", 1, "utf-8", "")
+            group.add(stage(con, {"pick": picks}), source, f"{number}", "test", None)
+        group.commit()
+        found = con.execute("select lot, reel, cast(sum(attempts) as BIGINT) from tally group by all order by all")
+        assert found.fetchall() == [("L7", f"R{m}", 1) for m in range(3)] + [(None, None, 3)]
 
 
 def test_what_is_filled_otherwise_is_another_pick(tmp_path: Path) -> None:
@@ -202,3 +228,38 @@ def test_a_closed_folder_is_refused_aloud(tmp_path: Path) -> None:
     (plant / "inbox" / "closed").chmod(0o700)
     assert done.returncode == 3
     assert "inbox/closed: is a folder that this user may not read" in done.stderr
+
+
+@pytest.mark.parametrize("order", ["ab", "ba"])
+@pytest.mark.parametrize("running", [False, True])
+def test_a_key_filled_in_later_counts_nothing_twice(tmp_path: Path, order: str, running: bool) -> None:
+    """Counts of nozzles from a log that names the head later on; and those that run on."""
+
+    def counts(number: int, first: int, last: int, **more: object) -> list[Row]:
+        shown = range(first, last)
+        if running:
+            return [
+                {**_counts(None, h, 1000 * number + 100 * h, nozzle=f"N{number}"), **more, "running": True}
+                for h in shown
+            ]
+        return [{**_counts(h, h + 1, 100 + h, nozzle=f"N{number}"), **more} for h in shown]
+
+    poor = [row for n in range(4) for row in counts(n, 0, 6)]
+    rich = [row for n in range(4) for row in counts(n, 0, 9, head="H1")]
+    with store(tmp_path) as con:
+        load(con, order[0], {"counter": poor if order[0] == "a" else rich})
+        result = load(con, order[1], {"counter": poor if order[1] == "a" else rich})
+        assert result.duplicate == len(poor)
+        assert con.execute("select distinct head from tally").fetchall() == [("H1",)]
+        one = digest(con)
+    with store(tmp_path / "fresh") as con:
+        load(con, "b", {"counter": rich})
+        assert digest(con) == one
+
+
+def test_counts_of_other_items_or_figures_are_no_repetition(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_counts(0, 1, 7, nozzle="N1"), _counts(1, 2, 7, nozzle="N1")]})
+        others = [_counts(0, 1, 7, nozzle="N2", head="H"), _counts(1, 2, 8, nozzle="N1", head="H")]
+        assert load(con, "b", {"counter": others}).loaded == 2
+        assert con.execute("select sum(attempts) from tally").fetchall() == [(29,)]

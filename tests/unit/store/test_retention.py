@@ -12,6 +12,7 @@ import pytest
 
 from pipeline import settings
 from pipeline.errors import SettingsError
+from pipeline.rollup.tallies import recompute_all
 from pipeline.store import retention
 from pipeline.store.retention import retain
 from tests.unit.rollup.staged import Row, at, digest, load, store
@@ -134,6 +135,20 @@ def test_picks_are_exported_whole_before_they_go(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.parent.iterdir() if "up'and" in p.name) == []
 
 
+def test_lines_taken_again_leave_the_export_of_their_day(tmp_path: Path) -> None:
+    with store(tmp_path, more=KEEP_TWO + 'export = "old picks"\n') as con:
+        load(con, "a", {"pick": [_pick(0, line=1)]}, refused=(2,))
+        load(con, "b", {"pick": [_pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        load(con, "a", {"pick": [_pick(0, line=1), _pick(3, line=2)]}, again=True)
+        limit = at(2 * WEEK).replace(hour=0)
+        retention.export_picks(con, tmp_path / "old picks", limit)  # a run that was killed then
+        retain(con, _plant(tmp_path), NOW)
+    day = tmp_path / "old picks" / "machine=M" / "day=2026-11-16"
+    held = {p.name: pl.read_parquet(p, hive_partitioning=False)["line"].to_list() for p in day.iterdir()}
+    assert held == {"load_1.parquet": [1], "load_1_again_1.parquet": [2]}
+
+
 def test_an_export_that_cannot_be_written_keeps_the_picks(tmp_path: Path) -> None:
     with store(tmp_path, more=KEEP_TWO + 'export = "taken"\n') as con:
         (tmp_path / "taken").write_text("a file", encoding="utf-8")
@@ -168,3 +183,26 @@ def test_the_default_is_half_a_year(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"pick": [_pick(0), _pick(0, time=at(0) - timedelta(weeks=27))]})
         assert retain(con, _plant(tmp_path), NOW) == 1
+
+
+def test_counts_of_an_hour_whose_measurements_went_are_taken(tmp_path: Path) -> None:
+    """A machine that counts, and logs what recognition measured: only the measurements are removed."""
+    old: list[Row] = [{"time": at(0.5), "machine": "C", "what": "width", "measured": 1.0}]
+    count: Row = {"start": at(0), "time": at(1), "machine": "C", "grain": "nozzle", "nozzle": "N1", "placed": 100}
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"measurement": old, "pick": [_pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        assert load(con, "b", {"measurement": old}).refused == 1
+        load(con, "c", {"counter": [count]})
+        assert con.execute("select placed from tally where machine = 'C'").fetchall() == [(100,)]
+
+
+def test_a_late_file_under_the_new_name_of_a_machine_is_refused_as_well(tmp_path: Path) -> None:
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"pick": [_pick(0, machine="M old"), _pick(4 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        counted = con.execute("select * from tally order by all").fetchall()
+        con.execute("insert into master_alias values ('machine', 'M old', 'M', null, null)")
+        recompute_all(con)
+        assert load(con, "b", {"pick": [_pick(0), _pick(0.1)]}).refused == 2
+        assert con.execute("select * from tally order by all").fetchall() == counted

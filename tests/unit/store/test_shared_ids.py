@@ -23,7 +23,7 @@ from pipeline.schema.frames import LOADS
 from pipeline.store import frames, shared_ids
 from pipeline.weekly import analyse
 from tests.plants import make_plant
-from tests.unit.rollup.staged import load, store
+from tests.unit.rollup.staged import Row, at, load, store
 
 MONDAY = datetime(2026, 11, 16, 6)  # noqa: DTZ001
 WEEK = frames.iso_week("2026-W47", ZoneInfo("UTC"))
@@ -193,3 +193,28 @@ def test_a_bad_nozzle_is_not_lost_among_its_namesakes(tmp_path: Path) -> None:
         explain(bundle, "nozzle", "3", None)
     with pytest.raises(UserError, match="no nozzle '3' of M9 in week"):
         explain(bundle, "nozzle", "3", "M9")
+
+
+def test_a_nozzle_that_its_old_machine_still_lists_is_one(tmp_path: Path) -> None:
+    """A table of running totals goes on with the nozzle that has gone to another machine; its total stands still."""
+    totals: list[Row] = []
+    for hour in range(20):
+        for machine, total in (("A", 100 * min(hour, 10)), ("B", 100 * max(hour - 10, 0))):
+            totals.append(
+                {
+                    "time": at(hour),
+                    "machine": machine,
+                    "grain": "nozzle",
+                    "nozzle": "N7",
+                    "placed": total,
+                    "running": True,
+                }
+            )
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": totals})
+        shared_ids.find(con)
+        assert con.execute("select * from shared_id").fetchall() == []
+        assert con.execute("select machine, sum(placed) from tally group by all order by all").fetchall() == [
+            ("A", 1000),
+            ("B", 900),
+        ]
