@@ -13,7 +13,7 @@ from typing import Final
 
 import duckdb
 
-from pipeline.rollup.tallies import recompute_counters
+from pipeline.rollup.tallies import recompute_all, recompute_counters
 from pipeline.schema.table import Table
 from pipeline.schema.tables import TABLES
 from pipeline.store.part_counts import FEEDER, OF_PARTS
@@ -69,9 +69,15 @@ def _sixth(con: duckdb.DuckDBPyConnection) -> None:
     recompute_counters(con)
 
 
+def _seventh(con: duckdb.DuckDBPyConnection) -> None:
+    """Which totals are one counter is told by the data; what reel events and set-up lists tell goes to the picks of
+    stores of version 1, too."""
+    recompute_all(con)
+
+
 STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (
     *(_first, _second, _third, _fourth, _fifth),
-    _sixth,
+    *(_sixth, _seventh),
 )
 CURRENT: Final = len(STEPS)
 
