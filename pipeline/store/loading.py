@@ -22,6 +22,7 @@ from pipeline.errors import FileRefused
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.staging import Staging
 from pipeline.rollup import tallies
+from pipeline.rollup.sources import prepare
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
 from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
@@ -219,19 +220,24 @@ def _drop_lines(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[T
 
 
 def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[Table]) -> None:
-    """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known."""
+    """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known.
+
+    Under every name that the machine has or had."""
     if not _one(con, "select exists (select 1 from closed_hour)"):
         return
     staging.settle()
+    closed = prepare(con)["closed"]
     for spec in filled:
         if spec in (PICK, MEASUREMENT):
+            named = Names.of(con, spec).staged
             con.execute(
-                "insert into staged_refused select s.line, null, 'the picks of ' || any_value(s.machine) || ' of the '"
+                "insert into staged_refused select s.line, null, 'the picks of ' || min(s.machine) || ' of the '"
                 " || 'hour ' || strftime(min(c.hour), '%Y-%m-%d %H:%M') || ' UTC were removed after [retention] '"
                 " || 'pick_weeks, so that nobody can tell whether this line is new. '"
                 " || 'Line refused; the hour stays as it was counted.' "
-                f"from staged_{spec.name} s "
-                "join closed_hour c on c.machine = s.machine and c.hour = date_trunc('hour', s.time) "
+                f"from (select line, time, machine from staged_{spec.name} "
+                f"union select line, time, machine from {named}) s "
+                f"join ({closed}) c on c.machine = s.machine and c.hour = date_trunc('hour', s.time) "
                 "where s.line not in (select line from staged_refused where line is not null) group by s.line"
             )
     for spec in filled:

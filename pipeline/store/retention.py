@@ -1,7 +1,7 @@
 """Remove single picks and measurements after the set number of weeks; what was counted stays.
 
 In:    an open store, the plant's [retention].
-Out:   rows of `pick` and `measurement` before the limit are gone, their machine hours stand in `closed_hour`.
+Out:   rows of `pick` and `measurement` before the limit are gone; hours of the picks stand in `closed_hour`.
 After: no tally and no total has moved. Removal and note are one transaction; with an export folder the picks are in its
        files first (export.py).
 
@@ -56,7 +56,7 @@ def retain(con: duckdb.DuckDBPyConnection, plant: Plant, now: datetime | None = 
     try:
         hours = " union ".join(
             f"select machine, date_trunc('hour', time) as hour from {source} where time < $1"
-            for source in ("pick", f"{reading(con, 'pick')} p", "measurement")
+            for source in ("pick", f"{reading(con, 'pick')} p")
         )
         con.execute(
             f"insert into closed_hour select machine, hour from ({hours}) anti join closed_hour using (machine, hour) "

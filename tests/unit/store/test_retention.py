@@ -168,3 +168,38 @@ def test_the_default_is_half_a_year(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"pick": [_pick(0), _pick(0, time=at(0) - timedelta(weeks=27))]})
         assert retain(con, _plant(tmp_path), NOW) == 1
+
+
+def test_picks_that_come_to_an_exported_day_later_join_its_file(tmp_path: Path) -> None:
+    """Lines of a load that were refused, of hours of which nothing was known, read again with a mended mapping."""
+    picks = [{**_pick(h), "line": n} for n, h in enumerate((0, 0.5, 3 * WEEK), 1)]
+    late = [{**_pick(h), "line": n} for n, h in enumerate((5, 5.5), 90)]
+    with store(tmp_path, more=KEEP_TWO + 'export = "old"\n') as con:
+        load(con, "a", {"pick": picks}, refused=(90, 91))
+        retain(con, _plant(tmp_path), NOW)
+        load(con, "a", {"pick": [*picks, *late]}, again=True, mapping="mended")
+        retain(con, _plant(tmp_path), NOW)
+        assert con.execute("select sum(attempts) from tally").fetchall() == [(5,)]
+    (file,) = (tmp_path / "old").rglob("*.parquet")
+    assert pl.read_parquet(file, hive_partitioning=False)["line"].to_list() == [1, 2, 90, 91]
+
+
+def test_closed_hours_are_closed_under_a_name_that_the_machine_gets_later(tmp_path: Path) -> None:
+    picks = [_pick(0), _pick(3 * WEEK)]
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"pick": picks})
+        retain(con, _plant(tmp_path), NOW)
+    with store(tmp_path, {"aliases.csv": "kind,alias,id\nmachine,M,N\n"}, KEEP_TWO) as con:
+        late = load(con, "b", {"pick": [{**p, "machine": "N"} for p in picks]})
+        assert (late.loaded, late.duplicate, late.refused) == (0, 1, 1)
+        assert con.execute("select hour, attempts from tally order by hour").fetchall() == [
+            (at(0), 1), (at(3 * WEEK), 1)
+        ]  # fmt: skip
+
+
+def test_measurements_that_go_close_no_hour_of_a_machine_that_counts(tmp_path: Path) -> None:
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"measurement": [{"time": at(0.5), "machine": "C", "what": "x"}], "pick": [_pick(3 * WEEK)]})
+        retain(con, _plant(tmp_path), NOW)
+        load(con, "b", {"counter": [{"time": at(1), "start": at(0), "machine": "C", "grain": "nozzle", "placed": 7}]})
+        assert con.execute("select hour, placed from tally where grain = 'nozzle'").fetchall() == [(at(0), 7)]
