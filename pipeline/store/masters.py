@@ -21,7 +21,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import SettingsError
-from pipeline.rollup.tallies import recompute_all
+from pipeline.rollup.tallies import recompute_all, recompute_counters
 from pipeline.schema.arrow import POLARS_TYPES, ArrowStream
 from pipeline.schema.entries import iso_day, thousands, whole
 from pipeline.schema.master_tables import ALIAS_KINDS, MASTER_ALIAS, MASTER_SETUP, MASTER_TABLES
@@ -55,14 +55,15 @@ def file_name(spec: Table) -> str:
 def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
     """Replace all master tables by what the files say; nothing is changed when one file is wrong.
 
-    Where aliases or set-up lists are others than before, all tallies that still have their picks are counted anew.
+    Where aliases or set-up lists are others than before, all tallies that still have their picks are counted anew;
+    where rated speeds are, those of counters, if there are running totals.
     """
     zone = ZoneInfo(plant.zone)
     frames = {spec.name: read_master(file_of(plant, spec), spec, zone) for spec in MASTER_TABLES}
     _check_aliases(file_of(plant, MASTER_ALIAS), frames[MASTER_ALIAS.name])
     con.execute("begin")
     try:
-        before = _names(con)
+        before, speeds = _names(con), _speeds(con)
         for name, frame in frames.items():
             con.execute(f'delete from "{name}"')
             if not frame.is_empty():
@@ -71,6 +72,8 @@ def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
                 con.unregister("incoming")
         if _names(con) != before:
             recompute_all(con)
+        elif _speeds(con) != speeds:
+            recompute_counters(con)
         con.execute("commit")
     except BaseException:
         with suppress(duckdb.Error):  # a failed commit leaves nothing to roll back
@@ -84,6 +87,14 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     for spec in (MASTER_ALIAS, MASTER_SETUP):
         found += con.execute(f"select '{spec.name}', * from {spec.name} order by all").fetchall()
     return found
+
+
+def _speeds(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
+    """What decides whether a running total that fell can have counted what it shows; nothing where there is none."""
+    return con.execute(
+        "select machine, rated_picks_per_hour from master_machine where rated_picks_per_hour is not null "
+        "and exists (select 1 from counter where running) order by all"
+    ).fetchall()
 
 
 def _check_aliases(path: Path, aliases: pl.DataFrame) -> None:

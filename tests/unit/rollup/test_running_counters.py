@@ -83,6 +83,14 @@ def test_a_value_after_a_reset_beyond_the_rated_speed_counts_nothing(tmp_path: P
         assert [e[:4] for e in _events(con)] == [(7, "reset", 50_000, 30_000)]
 
 
+def test_a_rated_speed_that_is_told_later_counts_for_what_is_there(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000), _reading(2, 31_000)]})
+        assert _hourly(con) == [(6, 30_000), (7, 1000)]
+    with store(tmp_path, RATED) as con:
+        assert _hourly(con) == [(6, 0), (7, 1000)]
+
+
 def test_without_a_rated_speed_the_value_after_a_reset_counts(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000)]})
