@@ -95,7 +95,7 @@ def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[Qua
         r = part.row(0, named=True)
         text = (
             f"{len(part)} line(s) of overlapping files tell another end of the same pick, or other counts of the same "
-            "time; the one loaded first counts. "
+            "time, or are other messages under an id that stands already; the one loaded first counts. "
             f"First: {r['file']} line {r['line']} says {r['outcome']}, {r['kept_file']} line {r['kept_line']} "
             f"says {r['kept_outcome']}."
         )

@@ -25,7 +25,7 @@ from pipeline.rollup import tallies
 from pipeline.rollup.sources import prepare
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
-from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts
+from pipeline.store.keys import Names, find_disagreements, find_filled, find_overlapping_counts, find_reused_ids
 from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 GROUP_ROWS = 200_000
@@ -180,6 +180,8 @@ def _move(con: duckdb.DuckDBPyConnection, staging: Staging, load_id: int, file: 
         _name_part_counts(con, staging)
     con.execute("create or replace temp table dropped_line (line BIGINT)")
     _find_repeated_messages(con)
+    if _one(con, "select exists (select 1 from dropped_line)"):
+        find_reused_ids(con, load_id)
     _drop_lines(con, staging, filled)
     _refuse_closed_hours(con, staging, filled)
     known = PICK in filled and _hours_known(con)
