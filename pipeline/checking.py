@@ -60,6 +60,8 @@ def collect(con: duckdb.DuckDBPyConnection, plant: Plant, week: frames.Week, *, 
         worked_out=(
             *keys.filled_in(quality_keys.fills(con)),
             *keys.fallen(quality_keys.counter_events(con), week.start, week.end),
+            *keys.turned(quality_keys.turned_totals(con), week.start, week.end, plant.zone),
+            *keys.removed(*quality_keys.removed(con)),
             *keys.grains(frames.grains(con)),
             *keys.shared(shared_ids.shared(con)),
             *keys.disagreeing(quality_keys.disagreements(con), week.start, week.end),

@@ -36,6 +36,7 @@ from pipeline.findings.to_json import from_json, rounded, to_json
 from pipeline.settings import Plant
 from pipeline.store import frames
 from pipeline.store import quality as facts
+from pipeline.store.migrations import CURRENT
 from reports import write_all
 
 RECOGNITION_PARTS = 12
@@ -178,7 +179,7 @@ def _counted(
 
 def basis(con: duckdb.DuckDBPyConnection, plant: Plant, label: str) -> str:
     """Digest of what the figures of a week come from: the same digest means the same findings."""
-    settings = repr((__version__, label, sorted(plant.for_report().items())))
+    settings = repr((__version__, CURRENT, label, sorted(plant.for_report().items())))
     return hashlib.sha256((settings + facts.content_digest(con)).encode()).hexdigest()
 
 

@@ -12,6 +12,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.analysis.quality_known import local
 from pipeline.findings.model import QualityLine
 
 SHOWN_NAMES: Final = 5
@@ -47,6 +48,32 @@ def fallen(events: pl.DataFrame, start: datetime, end: datetime) -> list[Quality
         )
         found.append(QualityLine("note", "running counters", text, r["machine"], float(r["times"])))
     return found
+
+
+def turned(totals: pl.DataFrame, start: datetime, end: datetime, zone: str) -> list[QualityLine]:
+    """Running totals that went on while the clock went back, in [start, end) (UTC)."""
+    found = []
+    for r in totals.filter((pl.col("before") >= start) & (pl.col("time") < end)).iter_rows(named=True):
+        text = (
+            f"In {r['file']} the time goes back {r['times']} time(s) while running totals go on; line {r['line']}: "
+            f"from {local(r['before'], zone)} to {local(r['time'], zone)}. The clock was set back: what was counted in "
+            "the time that came again stands in the hour after it. Where that is so in many lines of a file, and not "
+            "now and then, its counts are far too high."
+        )
+        found.append(QualityLine("warning", "clock of totals", text, r["machine"], float(r["times"]), 0.0))
+    return found
+
+
+def removed(hours: int, gone: int) -> list[QualityLine]:
+    """What is not known any more where single picks were removed."""
+    if not gone:
+        return []
+    text = (
+        f"The single picks of {gone} of {hours} machine hours with picks were removed after [retention] pick_weeks. "
+        "Their counts are all there; boards, measured sizes and what was counted on reels are not, so that advice on "
+        "part data and extra parts may differ from the report that was published then."
+    )
+    return [QualityLine("note", "picks removed", text, value=float(gone))]
 
 
 ABOUT: Final = {"nozzle": "nozzles and heads", "feeder": "feeders", "part": "parts and reels"}
@@ -95,7 +122,7 @@ def disagreeing(lines: pl.DataFrame, start: datetime, end: datetime) -> list[Qua
         r = part.row(0, named=True)
         text = (
             f"{len(part)} line(s) of overlapping files tell another end of the same pick, or other counts of the same "
-            "time; the one loaded first counts. "
+            "time, or are other messages under an id that stands already; the one loaded first counts. "
             f"First: {r['file']} line {r['line']} says {r['outcome']}, {r['kept_file']} line {r['kept_line']} "
             f"says {r['kept_outcome']}."
         )

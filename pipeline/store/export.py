@@ -2,9 +2,8 @@
 
 In:    an open store, the folder, and the time before which picks go.
 Out:   <folder>/machine=<name>/day=<date>/load_<number>.parquet, every column of table `pick` in each.
-After: a file is complete or not there, and none is replaced by one that does not hold its picks. Writing the same picks
-       again writes the same files: a day of one load is exported with all its picks, because they are removed together.
-       What comes to a load of such a day later (`ingest --again`) goes to load_<number>_again_<n>.parquet.
+After: a file is complete or not there. Writing the same picks again writes the same files; picks of an earlier file of
+       the same machine, day and load that are gone from the store stay in it.
 
 Signs that have a meaning in paths are written as %XX in the names of folders, so that no machine's name
 leads elsewhere.
@@ -20,6 +19,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.schema.arrow import ArrowStream
 from pipeline.schema.tables import PICK
 
 _WORK = ".export-"
@@ -42,28 +42,45 @@ def export_picks(con: duckdb.DuckDBPyConnection, folder: Path, before: datetime)
             f"where time < timestamp '{before}' order by machine, day, load_id, time, line) "
             f"to '{parts}' (format parquet, partition_by (machine, day, load), write_partition_columns true)"
         )
-        made = sorted((work / "parts").glob("*/*/*/*.parquet"))
-        for path in made:
+        made: dict[tuple[str, str, str], list[Path]] = {}
+        for path in sorted((work / "parts").glob("*/*/*/*.parquet")):
             machine, day, load = path.relative_to(work / "parts").parts[:3]
-            number = path.stem.removeprefix("data_")
-            more = "" if number == "0" else f"_{number}"
-            target = _free(folder / machine / day / f"load_{load.removeprefix('load=')}{more}.parquet", path)
-            target.parent.mkdir(parents=True, exist_ok=True)
-            path.replace(target)
-        return len(made)
+            made.setdefault((machine, day, load.removeprefix("load=")), []).append(path)
+        for (machine, day, load), paths in made.items():
+            target = folder / machine / day
+            target.mkdir(parents=True, exist_ok=True)
+            there = sorted({*target.glob(f"load_{load}.parquet"), *target.glob(f"load_{load}_*.parquet")})
+            _move(con, paths, [target / f"load_{load}{_more(path)}.parquet" for path in paths], there)
+        return sum(len(paths) for paths in made.values())
     finally:
         shutil.rmtree(work, ignore_errors=True)
 
 
-def _free(target: Path, made: Path) -> Path:
-    """The name itself where there is no such file, or one with the same picks; else one with a number."""
-    tried, number = target, 0
-    while tried.exists() and _picks(tried) != _picks(made):
-        number += 1
-        tried = target.with_name(f"{target.stem}_again_{number}.parquet")
-    return tried
+def _more(path: Path) -> str:
+    number = path.stem.removeprefix("data_")
+    return "" if number == "0" else f"_{number}"
 
 
-def _picks(path: Path) -> list[tuple[object, ...]]:
-    """Line numbers and times of the picks in a file."""
-    return pl.read_parquet(path, columns=["line", "time"], glob=False, hive_partitioning=False).sort(pl.all()).rows()
+def _move(con: duckdb.DuckDBPyConnection, made: list[Path], targets: list[Path], there: list[Path]) -> None:
+    """Put the files of one machine, day and load in their places, with the lines of earlier files that they lack.
+
+    These are of hours that were removed before: a line of that load that was refused then was read again later.
+    """
+    if there:
+        lines = pl.concat([_read(path).select("line", "time") for path in made])
+        kept = pl.concat([_read(path) for path in there]).join(lines, on=["line", "time"], how="anti")
+        if not kept.is_empty():
+            con.register("exported", ArrowStream(pl.concat([kept, *map(_read, made)]).sort("time", "line")))
+            whole = made[0].with_name("whole.parquet")
+            name = str(whole).replace("'", "''")
+            con.execute(f"copy (select * from exported) to '{name}' (format parquet)")
+            con.unregister("exported")
+            made, targets = [whole], targets[:1]
+    for path, target in zip(made, targets, strict=True):
+        path.replace(target)
+    for path in set(there) - set(targets):
+        path.unlink()
+
+
+def _read(path: Path) -> pl.DataFrame:
+    return pl.read_parquet(path, hive_partitioning=False, glob=False)

@@ -8,11 +8,13 @@ Two lines tell of the same pick when machine, time, head, spindle, nozzle, feede
 nozzle or its spindle is known, and they stand in two files whose times overlap. Files that meet in one instant do not
 overlap: a retry in the same second is a pick of its own. If such lines differ only in what one of them leaves open (an
 export with the lots, one without), the second is a repetition, and fills what the first left open. Messages have an
-identity and are not compared.
+identity and are not compared so.
 
 Two counter lines tell of the same picks when they stand in two files, their keys are the same and their intervals
 overlap; or when all figures, the interval and an item are the same and one leaves keys open that the other tells: that
 is a repetition, and fills them. Other running counters are compared by their readings (rollup/sql/running.sql).
+
+A message counts once by its id. One that has the id of another and tells of something else is kept beside it, too.
 
 All are compared under the names that the alias table gives them (`Names`).
 """
@@ -192,6 +194,50 @@ def find_overlapping_counts(con: duckdb.DuckDBPyConnection, load_id: int) -> Non
         from s join k on {same}
             and ((s.start < k.time and k.start < s.time) or (s.time = k.time and (s.start is null or k.start is null)))
         qualify row_number() over (partition by s.line order by k.load_id, k.line) = 1
+        """
+    )
+    _keep(con, load_id)
+
+
+def find_reused_ids(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
+    """Keep the staged messages that have the id of another one and tell of other picks or counts.
+
+    load_id  the load that the staged rows belong to
+    Of one whose picks were removed nothing can be said.
+    """
+    picks = "hash(machine, time, head, spindle, nozzle, feeder, slot, part, reel, board, designator, outcome, reason)"
+    counts = "hash(machine, time, feeder, slot, lane, part, reel, attempts, placed, unknown, remaining)"
+    told, stored = (
+        " union all ".join(
+            f"select {place}line, min(machine) as machine, min(time) as time, count(*) || ' {what}, the first at ' || "
+            f"strftime(min(time), '%Y-%m-%d %H:%M:%S') || ' UTC' as said, sum({content}) as content "
+            f"from {prefix}{name} {only} group by {place}line"
+            for name, what, content in (("pick", "pick(s)", picks), ("counter", "count(s)", counts))
+        )
+        for prefix, place, only in (
+            ("staged_", "", ""),
+            ("", "load_id, ", "semi join kept_line using (load_id, line)"),
+        )
+    )
+    con.execute(
+        f"""
+        create or replace temp table disagreeing as
+        with numbered as (
+            select line, message_id, min(line) over (partition by message_id) as first from staged_message),
+        again as (
+            select n.line, coalesce(m.load_id, {int(load_id)}) as kept_load_id, coalesce(m.line, n.first) as kept_line
+            from numbered n left join message m using (message_id) where m.line is not null or n.line > n.first),
+        kept_line as (select distinct kept_load_id as load_id, kept_line as line from again),
+        told as ({told}),
+        kept as (
+            select load_id, line, said, content from ({stored})
+            union all select {int(load_id)}, line, said, content from told)
+        select t.line, t.machine, t.time, {", ".join(f"cast(null as varchar) as {c}" for c in SAME[2:])},
+            t.said as outcome, cast(null as varchar) as reason, k.said as kept_outcome,
+            cast(null as varchar) as kept_reason, a.kept_load_id, a.kept_line
+        from again a join told t using (line)
+        join kept k on k.load_id = a.kept_load_id and k.line = a.kept_line
+        where t.content <> k.content
         """
     )
     _keep(con, load_id)

@@ -26,7 +26,14 @@ from pipeline.rollup import tallies
 from pipeline.rollup.sources import closed_hours
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
-from pipeline.store.keys import Names, find_disagreements, find_filled, find_filled_counts, find_overlapping_counts
+from pipeline.store.keys import (
+    Names,
+    find_disagreements,
+    find_filled,
+    find_filled_counts,
+    find_overlapping_counts,
+    find_reused_ids,
+)
 from pipeline.store.part_counts import FEEDER, OF_PARTS
 
 GROUP_ROWS = 200_000
@@ -186,6 +193,8 @@ def _move(
         _name_part_counts(con, staging)
     con.execute("create or replace temp table dropped_line (line BIGINT)")
     _find_repeated_messages(con)
+    if _one(con, "select exists (select 1 from dropped_line)"):
+        find_reused_ids(con, load_id)
     _drop_lines(con, staging, filled)
     _refuse_closed_hours(con, staging, filled)
     known = PICK in filled and _hours_known(con)
@@ -227,14 +236,16 @@ def _drop_lines(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[T
 
 
 def _refuse_closed_hours(con: duckdb.DuckDBPyConnection, staging: Staging, filled: list[Table]) -> None:
-    """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known."""
+    """Refuse lines with picks or measurements of hours whose picks were removed: what is new in them is not known.
+
+    Under every name that the machine has or had."""
     if not _one(con, "select exists (select 1 from closed_hour)"):
         return
     staging.settle()
     for spec in filled:
         if spec in (PICK, MEASUREMENT):
             con.execute(
-                "insert into staged_refused select s.line, null, 'the picks of ' || any_value(s.machine) || ' of the '"
+                "insert into staged_refused select s.line, null, 'the picks of ' || min(s.machine) || ' of the '"
                 " || 'hour ' || strftime(min(c.hour), '%Y-%m-%d %H:%M') || ' UTC were removed after [retention] '"
                 " || 'pick_weeks, so that nobody can tell whether this line is new. '"
                 " || 'Line refused; the hour stays as it was counted.' "

@@ -68,7 +68,7 @@ def load_masters(con: duckdb.DuckDBPyConnection, plant: Plant) -> None:
     """Replace all master tables by what the files say; nothing is changed when one file is wrong.
 
     Where aliases or set-up lists are others than before, all tallies that still have their picks are counted anew;
-    where rated speeds of machines with running counters are, those of counters.
+    where rated speeds are, those of counters, if there are running totals.
     """
     zone = ZoneInfo(plant.zone)
     frames = {spec.name: read_master(file_of(plant, spec), spec, zone) for spec in MASTER_TABLES}
@@ -101,10 +101,10 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
 
 
 def _speeds(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
-    """Rated speeds, which decide what a running counter that fell had counted."""
-    running = "exists (from counter where running)"
+    """What decides whether a running total that fell can have counted what it shows; nothing where there is none."""
     return con.execute(
-        f"select machine, rated_picks_per_hour from master_machine where {running} order by all"
+        "select machine, rated_picks_per_hour from master_machine where rated_picks_per_hour is not null "
+        "and exists (select 1 from counter where running) order by all"
     ).fetchall()
 
 

@@ -14,7 +14,7 @@ import duckdb
 import polars as pl
 
 from pipeline.rollup.sources import prepare, reading
-from pipeline.rollup.tallies import FAULT_REACH_SECONDS, counter_hour, standing
+from pipeline.rollup.tallies import COUNTER_REACH_HOURS, FAULT_REACH_SECONDS, counter_hour, standing
 from pipeline.schema.master_tables import MASTER_TABLES
 from pipeline.schema.words import LOSS_OUTCOMES
 from pipeline.store.frames import Week
@@ -196,9 +196,12 @@ def uneven_counters(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
     """Machine totals of windows inside the week beside the events counted in the same windows.
 
-    Of a machine without single picks, beside its counters in the hours in which the windows end (`counted` is true).
+    Of a machine without single picks, beside its counters in the hours in which counts of the windows stand (`counted`
+    is true): where its counters do not tell when they begin, these are the hours of counts that do not.
     """
-    check_total, pick = reading(con, "check_total"), prepare(con)["pick"]
+    check_total, names = reading(con, "check_total"), prepare(con)
+    pick = names["pick"]
+    since = f"case when o.machine is null then start else time - interval {COUNTER_REACH_HOURS} hour end"
     return pl.DataFrame(
         con.sql(
             f"""
@@ -213,11 +216,16 @@ def check_totals(con: duckdb.DuckDBPyConnection, week: Week) -> pl.DataFrame:
                 from totals t left join {pick} p
                     on p.machine = t.machine and p.time >= t.start and p.time < t.time
                 group by all),
+            open as (
+                select machine from {names["counter"]}
+                where grain <> 'joint' and time >= timestamp '{week.start}' and time <= timestamp '{week.end}'
+                group by machine having bool_and(start is null and running is not true)),
             counters as (
                 select machine, sum(y.placed) as placed, sum(y.attempts - y.placed) as not_placed
                 from tally y join finest_grain g using (machine, hour)
                 where y.grain = g.total and (machine, hour) in
-                    (select (machine, {standing("time", "start")}) from totals)
+                    (select (t.machine, {standing("time", since)}) from totals t
+                    left join open o on o.machine = t.machine)
                 group by machine having bool_and(y.grain <> 'joint')),
             summed as (
                 select machine, count(*) as windows, sum(placed) as placed, sum(not_placed) as not_placed,

@@ -7,8 +7,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import duckdb
+import pytest
 
-from pipeline import settings
+from pipeline import settings, weekly
 from pipeline.findings.model import Bundle
 from pipeline.settings import Plant
 from pipeline.store.database import open_store
@@ -51,3 +52,14 @@ def test_only_the_weeks_before_count(tmp_path: Path) -> None:
     assert _suspects(one_before) == _suspects(one_alone)
     assert _suspects(alone) != _suspects(third)
     assert sorted(s[:5] for s in _suspects(alone)) == sorted(s[:5] for s in _suspects(third))
+
+
+def test_what_was_published_holds_no_longer_once_the_store_counts_otherwise(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant = settings.load(make_plant(tmp_path))
+    with open_store(plant, write=True) as con:
+        before = weekly.basis(con, plant, "2026-W47")
+        assert weekly.basis(con, plant, "2026-W47") == before
+        monkeypatch.setattr(weekly, "CURRENT", weekly.CURRENT + 1)
+        assert weekly.basis(con, plant, "2026-W47") != before

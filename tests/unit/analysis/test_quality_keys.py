@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 from pipeline import settings
 from pipeline.checking import collect
 from pipeline.store import frames
+from pipeline.store.retention import retain
 from tests.unit.rollup.staged import Row, at, load, store
 
 
@@ -43,3 +45,22 @@ def test_the_page_gives_each_with_its_figures(tmp_path: Path) -> None:
         "In 3 hour(s) with counts the figures of feeders, parts and reels are not known: there are no single picks, "
         "and no counter names them." in grains
     )
+
+
+def test_a_clock_that_was_set_back_and_picks_that_were_removed_are_said(tmp_path: Path) -> None:
+    hours = [*range(6), *(h - 2.75 for h in range(6, 14))]
+    totals: list[Row] = [
+        {"line": n, "time": at(h), "machine": "C", "grain": "nozzle", "nozzle": "N", "placed": 100 * n, "running": True}
+        for n, h in enumerate(hours, 1)
+    ]
+    picks: list[Row] = [{"time": at(h), "machine": "M", "outcome": "placed"} for h in (0, 7 * 24 * 3)]
+    with store(tmp_path, more="[retention]\npick_weeks = 2\n") as con:
+        load(con, "a", {"counter": totals})
+        load(con, "b", {"pick": picks})
+        plant, week = settings.load(tmp_path), frames.iso_week("2026-W47", frames.ZoneInfo("UTC"))
+        before = {q.what: q.text for q in collect(con, plant, week).worked_out}
+        retain(con, plant, datetime(2027, 1, 1))  # noqa: DTZ001
+        after = {q.what: q.text for q in collect(con, plant, week).worked_out}
+    assert "In a the time goes back 1 time(s) while running totals go on; line 7: from " in before["clock of totals"]
+    assert "picks removed" not in before
+    assert after["picks removed"].startswith("The single picks of 1 of 1 machine hours")

@@ -83,6 +83,34 @@ def test_a_value_after_a_reset_beyond_the_rated_speed_counts_nothing(tmp_path: P
         assert [e[:4] for e in _events(con)] == [(7, "reset", 50_000, 30_000)]
 
 
+def _set_back() -> list[Row]:
+    """Readings by the hour; after the sixth the clock is set back by 165 minutes, and 200 are placed every hour."""
+    hours = [*range(6), *(h - 2.75 for h in range(6, 14))]
+    return [_reading(h, 1000 + 200 * n, line=n + 1) for n, h in enumerate(hours)]
+
+
+def test_readings_of_a_time_that_comes_again_do_not_count_as_resets(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": _set_back()})
+        assert sum(n for _, n in _hourly(con)) == 13 * 200
+        assert _events(con) == []
+
+
+def test_readings_with_the_newest_first_count_as_before(tmp_path: Path) -> None:
+    rows = [_reading(h, 1000 + 200 * h, line=20 - h) for h in range(12)]
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": rows})
+        assert sum(n for _, n in _hourly(con)) == 11 * 200
+
+
+def test_a_rated_speed_that_is_told_later_counts_for_what_is_there(tmp_path: Path) -> None:
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000), _reading(2, 31_000)]})
+        assert _hourly(con) == [(6, 30_000), (7, 1000)]
+    with store(tmp_path, RATED) as con:
+        assert _hourly(con) == [(7, 1000)]
+
+
 def test_without_a_rated_speed_the_value_after_a_reset_counts(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_reading(0, 50_000), _reading(1, 30_000)]})

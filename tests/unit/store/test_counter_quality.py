@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from pipeline.analysis import quality_content
-from pipeline.store import frames, quality_shares
+from pipeline.store import frames, quality, quality_shares
 from tests.property.test_store_rules import memory
 from tests.unit.rollup.staged import Row, at, load
 
@@ -80,3 +80,21 @@ def test_totals_without_a_name_are_not_merged_in_silence(name: str | None) -> No
         found = quality_content.unnamed_counts(quality_shares.unnamed_counts(con, WEEK))
     assert len(found) == (name is None)
     assert all("4 times running totals without a name stood at one time" in f.line.text for f in found)
+
+
+@pytest.mark.parametrize("begins", [True, False])
+def test_machine_totals_are_held_against_the_counts_of_their_own_windows(*, begins: bool) -> None:
+    """Every ten minutes of a morning; counts that do not tell their begin stand in the hour of 35 minutes before."""
+    counts: list[Row] = []
+    totals: list[Row] = []
+    for number in range(1, 19):
+        start, end = at((number - 1) / 6), at(number / 6)
+        counts.append({"time": end, "start": start if begins else None, "machine": "M", "grain": "feeder",
+                       "feeder": "F1", "placed": 100 + number, "unknown": 1})  # fmt: skip
+        totals.append({"time": end, "start": start, "machine": "M", "placed": 100 + number, "not_placed": 1})
+    with memory() as con:
+        load(con, "a", {"counter": counts, "check_total": totals})
+        con.execute("create temp table finest_grain as select distinct machine, hour, grain as total from tally")
+        (row,) = quality.check_totals(con, WEEK).rows(named=True)
+    assert row["counted"]
+    assert (row["events_placed"], row["events_not_placed"]) == (row["placed"], row["not_placed"]) == (1971, 18)

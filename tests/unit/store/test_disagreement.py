@@ -101,3 +101,24 @@ def test_messages_have_an_identity_of_their_own(tmp_path: Path) -> None:
             for name, tables in enumerate(files):
                 load(con, str(name), tables)
             assert _outcomes(con) == [5, 3, 1, 1]
+
+
+def test_another_message_under_an_id_that_stands_already_is_listed(tmp_path: Path) -> None:
+    """As from a sender that gives every message the same id: one counts, the others are not lost without a word."""
+
+    def message(line: int, hours: float, **more: object) -> dict[str, list[Row]]:
+        pick = {"line": line, "time": at(hours), "machine": "M", "nozzle": "N1", "outcome": "placed", **more}
+        return {"message": [{"line": line, "message_id": "A"}], "pick": [pick]}
+
+    def together(*messages: dict[str, list[Row]]) -> dict[str, list[Row]]:
+        return {name: [row for m in messages for row in m[name]] for name in ("message", "pick")}
+
+    with store(tmp_path) as con:
+        first = load(con, "a", together(message(1, 0), message(2, 0), message(3, 1)))
+        second = load(con, "b", together(message(1, 0), message(2, 0, nozzle="N2")))
+        assert (first.loaded, first.duplicate, second.loaded, second.duplicate) == (1, 2, 0, 2)
+        lines = con.execute("select load_id, line, kept_load_id, kept_line from disagreement order by all").fetchall()
+        assert lines == [(1, 3, 1, 1), (2, 2, 1, 1)]
+        assert con.execute("select outcome, kept_outcome from disagreement where load_id = 1").fetchall() == [
+            ("1 pick(s), the first at 2026-11-16 07:00:00 UTC", "1 pick(s), the first at 2026-11-16 06:00:00 UTC")
+        ]

@@ -97,3 +97,25 @@ def test_counts_of_nothing_of_version_6_go(tmp_path: Path) -> None:
         assert digest(con) != new
     with store(tmp_path) as con:
         assert digest(con) == new
+
+
+def test_what_version_6_counted_of_totals_and_of_reels_is_counted_anew(tmp_path: Path) -> None:
+    """Totals of an item that go on across its other keys counted by key; stores of version 1 had no spans of reels."""
+    from tests.unit.rollup.staged import at, digest, load, store
+
+    totals = [
+        {"machine": "R", "time": at(h), "grain": "nozzle", "nozzle": "N1", "recipe": f"R{h % 3}", "placed": 100 * h,
+         "running": True} for h in range(12)
+    ]  # fmt: skip
+    reel = [{"machine": "P", "time": at(0), "event": "load", "slot": "1", "reel": "A"}]
+    picks = [{"machine": "P", "time": at(9), "slot": "1", "outcome": "placed"}]
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": totals, "pick": picks, "reel_event": reel})
+        new = digest(con)
+        con.execute("update tally set placed = 3 * placed, attempts = 3 * attempts where grain = 'nozzle'")
+        con.execute("update tally set reel = null where grain = 'joint'")
+        con.execute("delete from carrier_span")
+        con.execute("delete from schema_version where version > 6")
+    with store(tmp_path) as con:
+        assert digest(con) == new
+        assert con.execute("select reel from tally where grain = 'joint'").fetchall() == [("A",)]

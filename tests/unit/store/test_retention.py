@@ -135,7 +135,7 @@ def test_picks_are_exported_whole_before_they_go(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.parent.iterdir() if "up'and" in p.name) == []
 
 
-def test_lines_taken_again_leave_the_export_of_their_day(tmp_path: Path) -> None:
+def test_lines_taken_again_join_the_export_of_their_day(tmp_path: Path) -> None:
     with store(tmp_path, more=KEEP_TWO + 'export = "old picks"\n') as con:
         load(con, "a", {"pick": [_pick(0, line=1)]}, refused=(2,))
         load(con, "b", {"pick": [_pick(4 * WEEK)]})
@@ -146,7 +146,7 @@ def test_lines_taken_again_leave_the_export_of_their_day(tmp_path: Path) -> None
         retain(con, _plant(tmp_path), NOW)
     day = tmp_path / "old picks" / "machine=M" / "day=2026-11-16"
     held = {p.name: pl.read_parquet(p, hive_partitioning=False)["line"].to_list() for p in day.iterdir()}
-    assert held == {"load_1.parquet": [1], "load_1_again_1.parquet": [2]}
+    assert held == {"load_1.parquet": [1, 2]}
 
 
 def test_an_export_that_cannot_be_written_keeps_the_picks(tmp_path: Path) -> None:
@@ -206,3 +206,30 @@ def test_a_late_file_under_the_new_name_of_a_machine_is_refused_as_well(tmp_path
         recompute_all(con)
         assert load(con, "b", {"pick": [_pick(0), _pick(0.1)]}).refused == 2
         assert con.execute("select * from tally order by all").fetchall() == counted
+
+
+def test_picks_that_come_to_an_exported_day_later_join_its_file(tmp_path: Path) -> None:
+    """Lines of a load that were refused, of hours of which nothing was known, read again with a mended mapping."""
+    picks = [{**_pick(h), "line": n} for n, h in enumerate((0, 0.5, 3 * WEEK), 1)]
+    late = [{**_pick(h), "line": n} for n, h in enumerate((5, 5.5), 90)]
+    with store(tmp_path, more=KEEP_TWO + 'export = "old"\n') as con:
+        load(con, "a", {"pick": picks}, refused=(90, 91))
+        retain(con, _plant(tmp_path), NOW)
+        load(con, "a", {"pick": [*picks, *late]}, again=True, mapping="mended")
+        retain(con, _plant(tmp_path), NOW)
+        assert con.execute("select sum(attempts) from tally").fetchall() == [(5,)]
+    (file,) = (tmp_path / "old").rglob("*.parquet")
+    assert pl.read_parquet(file, hive_partitioning=False)["line"].to_list() == [1, 2, 90, 91]
+
+
+def test_closed_hours_are_closed_under_a_name_that_the_machine_gets_later(tmp_path: Path) -> None:
+    picks = [_pick(0), _pick(3 * WEEK)]
+    with store(tmp_path, more=KEEP_TWO) as con:
+        load(con, "a", {"pick": picks})
+        retain(con, _plant(tmp_path), NOW)
+    with store(tmp_path, {"aliases.csv": "kind,alias,id\nmachine,M,N\n"}, KEEP_TWO) as con:
+        late = load(con, "b", {"pick": [{**p, "machine": "N"} for p in picks]})
+        assert (late.loaded, late.duplicate, late.refused) == (0, 1, 1)
+        assert con.execute("select hour, attempts from tally order by hour").fetchall() == [
+            (at(0), 1), (at(3 * WEEK), 1)
+        ]  # fmt: skip
