@@ -240,8 +240,10 @@ def test_counters_whose_picks_are_not_their_outcomes(clean: Path, tmp_path: Path
     plant = copy(clean, tmp_path)
     base = {"start": TUESDAY, "time": TUESDAY + timedelta(hours=1), "grain": "nozzle", "machine": "M9", "attempts": 500}
     plant.load(
-        "counters.csv", counter=[{**base, "nozzle": "N1", "placed": 480}, {**base, "nozzle": "N2", "placed": 500}]
-    )
+        "counters.csv", counter=[
+            {**base, "nozzle": "N1", "placed": 480, "missed": 0}, {**base, "nozzle": "N2", "placed": 500, "missed": 0}
+        ]
+    )  # fmt: skip
     (line,) = [q for q in plant.lines() if q.what == "balance"]
     assert (line.level, line.machine, line.value, line.expected) == ("warning", "M9", 980.0, 1000.0)
     even = copy(clean, tmp_path / "even")
