@@ -20,7 +20,7 @@ from reports.cells import Cell, Fact, PageTable, build, day, figure, left, lines
 
 DRIFT_CHARTS = 8
 """Drift charts in the PDF."""
-STEADY_SHOWN = 6
+STEADY_SHOWN = 4
 """Drifts in the PDF that are not flagged."""
 OTHERS_SHOWN = 12
 """Parts listed on the card of another one that their rejects follow the same thing with."""
