@@ -131,7 +131,7 @@ def test_empty_week_says_why(tmp_path: Path) -> None:
         "There are no picks in this week, so there is no rate.",
         "There are no picks in this week, so nothing can be flagged.",
         "There is no open build in the build table, so there is nothing to kit or buy.",
-        "No recognition rejects: there were none",
+        "No part had enough recognition rejects to ask what they follow",
         "No machine sent picks this week.",
         "No line was refused.",
         "No service was logged",

@@ -85,21 +85,22 @@ create or replace temp macro amount(c) as (
 -- Rows of the same keys and time are one reading, with the highest of each count; `old`: as the store was before this load.
 -- A reset may be written at once: `last`, by line, is at most a twentieth of the highest. Not so where two files cover
 -- that time (they disagree), unless one ends and the next begins with it. Files with the newest line first are turned around.
--- Where the clock was set back, now and then in a file whose totals go on from line to line, the readings of the time that comes
--- again are left out: what they counted is in the first one after it.
+-- Where the clock was set back, no more than once in ten lines of a file whose totals go on from line to line, the readings of the
+-- time that comes again are left out: what they counted is in the first one after it.
 create or replace temp macro running_readings(old) as table (
     with read as (
         select * from running_row where not old or not fresh
     ),
     by_line as (
         select *, time < lag(time) over in_file as back, max(time) over (in_file rows between unbounded preceding and 1 preceding) as latest,
-            arg_max(amount(read), time) over (in_file rows between unbounded preceding and 1 preceding) as reached
+            arg_max(amount(read), time) over (in_file rows between unbounded preceding and 1 preceding) as reached,
+            coalesce(lead(amount(read)) over in_file >= amount(read), true) as goes_on
         from read window in_file as (partition by load_id, key_id order by line)
     ),
     kept as (
-        select * exclude (back, latest, reached) from by_line
-        qualify not coalesce(time < latest and amount(by_line) > reached, false)
-            or 4 * count(*) filter (back) over (partition by load_id, key_id) > count(*) over (partition by load_id, key_id)
+        select * exclude (back, latest, reached, goes_on) from by_line
+        qualify not coalesce(time < latest and amount(by_line) > reached and goes_on, false)
+            or 10 * count(*) filter (back) over (partition by load_id, key_id) > count(*) over (partition by load_id, key_id)
     ),
     file as (
         select load_id, machine, min(time) as begin, max(time) as end_, case when corr(line, epoch(time)) < 0 then -1 else 1 end as way

@@ -96,6 +96,14 @@ def test_readings_of_a_time_that_comes_again_do_not_count_as_resets(tmp_path: Pa
         assert _events(con) == []
 
 
+def test_a_late_reading_from_before_a_reset_is_no_clock_that_was_set_back(tmp_path: Path) -> None:
+    """Its total is higher than that of the line before it, and the line after it goes on from the reset."""
+    rows = [*((h, 1000 + 200 * h) for h in range(10)), (10, 1), (9.5, 2900), (11, 101)]
+    with store(tmp_path) as con:
+        load(con, "a", {"counter": [_reading(h, n, line=i) for i, (h, n) in enumerate(rows, 1)]})
+        assert sum(n for _, n in _hourly(con)) == 9 * 200 + 100 + 1 + 100
+
+
 def test_readings_with_the_newest_first_count_as_before(tmp_path: Path) -> None:
     rows = [_reading(h, 1000 + 200 * h, line=20 - h) for h in range(12)]
     with store(tmp_path) as con:
