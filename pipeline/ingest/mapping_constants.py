@@ -13,7 +13,7 @@ from typing import Any
 from pipeline.ingest.mapping import COUNTS, MOST, WORDS
 from pipeline.schema.table import Column
 
-MOST_COUNTED = 2**31 - 1
+MOST_CONSTANT = 2**31 - 1
 """Largest whole number of a constant: what a column of 32 bits holds."""
 
 
@@ -31,7 +31,7 @@ def constant_of(where: str, column: Column, value: Any) -> str:
     elif isinstance(value, bool) or not isinstance(value, int if "INT" in column.type else (int, float)):
         raise ValueError(f'"{key}" must be a number, found {value!r}.')
     else:
-        most = MOST[key][0] if key in MOST else MOST_COUNTED
+        most = MOST[key][0] if key in MOST else MOST_CONSTANT
         least = 0 if key in COUNTS or "INT" in column.type else -most
         if not (math.isfinite(value) and least <= value <= most):
             raise ValueError(f'"{key}" is {value}; it must lie between {least} and {most}.')
