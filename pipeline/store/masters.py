@@ -191,8 +191,9 @@ def _rows(path: Path, spec: Table, reader: Iterator[tuple[int, list[str]]], zone
         if len(fields) != len(header):
             raise SettingsError(path, line, f"{len(fields)} fields, the header has {len(header)}.")
         found = dict(zip(header, fields, strict=True))
-        rows.append((line, {c.name: _value(path, line, spec, c, found.get(c.name, ""), zone) for c in spec.columns}))
-        this = tuple(found.get(k, "") for k in key)
+        row = {c.name: _value(path, line, spec, c, found.get(c.name, ""), zone) for c in spec.columns}
+        rows.append((line, row))
+        this = tuple(str(row[k]) if words_of(spec, k) else found.get(k, "") for k in key)
         if this in seen:
             raise SettingsError(
                 path, line, f"{' '.join(key)} {' '.join(this)!r} stands in line {seen[this]} already. Keep one."
@@ -213,9 +214,11 @@ def _value(path: Path, line: int, spec: Table, column: Column, text: str, zone: 
         return day
     if column.type == "VARCHAR":
         allowed = words_of(spec, column.name)
-        if allowed is not None and text not in allowed:
+        if allowed is None:
+            return text
+        if (word := re.sub(r"[\s-]+", "_", text.strip().casefold())) not in allowed:
             raise SettingsError(path, line, f'"{column.name}" is {text!r}; use one of {", ".join(allowed)}.')
-        return text
+        return word
     if column.type == "TIMESTAMP":
         return _time(path, line, column, text, zone)
     if column.type == "BIGINT" and (asked := thousands(text)):

@@ -51,7 +51,7 @@ def test_a_price_may_have_any_decimals(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "text", "line", "message"),
     [
-        ("parts.csv", "part,feeder_type\nP1,Tape\n", 2, "use one of tape, tube, tray, bulk"),
+        ("parts.csv", "part,feeder_type\nP1,Taped\n", 2, "use one of tape, tube, tray, bulk"),
         ("feeders.csv", "feeder,feeder_type\nF1,reel\n", 2, "use one of tape, tube, tray, bulk"),
         ("parts.csv", "part,method\nP1,camera\n", 2, "use one of laser,"),
         ("parts.csv", "part,stock\nP1,1\nP2,9223372036854775808\n", 3, "expected a whole number"),
@@ -61,7 +61,8 @@ def test_a_price_may_have_any_decimals(tmp_path: Path) -> None:
         ("parts.csv", "part,unit_cost\nP1,nan\n", 2, "expected a number of 0 or more"),
         ("parts.csv", 'part,package\nP1,0603\nP2,"0402\nP3,0603\n', 3, 'a quote " is opened and never closed'),
         ("parts.csv", 'part,package\nP1,"04"02"\n', 2, 'a quote " ends inside a field'),
-        ("aliases.csv", "kind,alias,id\nPart,a,b\n", 2, "use one of machine, nozzle"),
+        ("aliases.csv", "kind,alias,id\nParts,a,b\n", 2, "use one of machine, nozzle"),
+        ("aliases.csv", "kind,alias,id\npart,a,b\nPart,a,b\n", 3, "stands in line 2 already"),
         ("aliases.csv", "kind,alias,id\npart,c,d\npart,a,a\n", 3, "is an alias of itself"),
         (
             "aliases.csv",
@@ -85,6 +86,22 @@ def test_what_cannot_be_meant_stops_with_its_line(
     (tmp_path / name).write_text(text, encoding="utf-8")
     with pytest.raises(SettingsError, match=rf"{name} line {line}: .*{message}"):
         read_master(tmp_path / name, spec)
+
+
+@pytest.mark.parametrize(
+    ("column", "written", "word"),
+    [
+        ("feeder_type", "Tape", "tape"),
+        ("feeder_type", " TRAY ", "tray"),
+        ("method", "Camera side", "camera_side"),
+        ("method", "camera-back", "camera_back"),
+    ],
+)
+def test_words_of_a_list_may_be_written_in_capitals_and_with_blanks(
+    column: str, written: str, word: str, tmp_path: Path
+) -> None:
+    (tmp_path / "parts.csv").write_text(f"part,{column}\nP1,{written}\n", encoding="utf-8")
+    assert read_master(tmp_path / "parts.csv", MASTER_PART)[column].to_list() == [word]
 
 
 def test_times_that_follow_each_other_and_an_open_end_are_taken(tmp_path: Path) -> None:
