@@ -31,14 +31,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.analysis import items
-from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, SPREAD_PRIOR, Name, State, expit, prepare
+from pipeline.analysis.attribution_model import JUDGED, ONLY_REJECTS, Name, State, expit, prepare
 from pipeline.analysis.earlier_weeks import EarlierWeeks, look_back
 from pipeline.analysis.judged_items import Items, joined, log_odds, twin_row
 from pipeline.analysis.same_work import NEARLY, TIED, TIED_REJECTS
+from pipeline.analysis.surprise import p_of_kind, p_values
 from pipeline.estimators.crossed_logit import CrossedResult
-from pipeline.estimators.healthy_spread import GRID, spread_weights
 from pipeline.estimators.multiplicity import benjamini_hochberg
-from pipeline.estimators.tail import excess_tail
 from pipeline.settings import Statistics
 
 FloatArray = NDArray[np.float64]
@@ -59,12 +58,6 @@ WHOLE: Final = ("head", "optics", "light", "package")
 
 MOST_AT_ONCE: Final = 8
 SHARED: Final = 0.3
-CLOSE_LOOK: Final = 0.1
-"""p-values below this are averaged over the uncertainty of the spread; above, its typical value will do."""
-
-NO_WEIGHT: Final = 1e-9
-"""Spreads that no item gives more weight than this are left out."""
-
 MOST_RELEASED: Final = 25
 AS_GOOD: Final = 6.0
 """Difference in -2 log likelihood below which another item would have explained the data about as well (odds 20 to
@@ -100,7 +93,8 @@ def attribute(
 ) -> Attribution:
     """Fit, search for outliers, and judge every item (see the module's head).
 
-    before    the same cells of the weeks before, oldest first, which tell how far healthy items differ
+    before    the same cells of the weeks before, oldest first, which tell how far healthy items differ, and what each
+              item was like itself
     left_out  kinds that cannot be to blame for this kind of loss: all but recognition rejects leave out optics
     mended    items that were mended in the week, and when (local time): the others are judged with an effect more for
               what these were like before, so that a nozzle's losses until Wednesday do not convict the spindle that it
@@ -138,10 +132,10 @@ def _of_others(whole: Attribution, others: Attribution, mended: Mapping[Name, da
 
 def _attribute(state: State, settings: Statistics, earlier: EarlierWeeks | None) -> Attribution:
     if earlier is not None:
-        state.learn([earlier.spread(factor, names) for factor, names in zip(state.factors, state.keys, strict=True)])
+        earlier.teach(state)
     rough, dispersion = state.first_fit()
     fit, spreads_are_old = state.fit(None, dispersion, rough), False
-    p = _p_values(state, fit, dispersion, settings)
+    p = p_values(state, fit, dispersion, settings)
     released: dict[Name, tuple[Name, ...]] = {}
     while any(kind in JUDGED for kind in state.kinds) and len(released) < MOST_RELEASED:
         found = _next_outliers(state, fit, p, dispersion, settings)
@@ -151,7 +145,7 @@ def _attribute(state: State, settings: Statistics, earlier: EarlierWeeks | None)
             spreads_are_old = True
         elif spreads_are_old:
             fit, spreads_are_old = state.fit(None, dispersion, fit), False
-            p = _p_values(state, fit, dispersion, settings)
+            p = p_values(state, fit, dispersion, settings)
         else:
             break
     return _judge(state, fit, p, dispersion, released, settings.confidence, earlier.weeks if earlier else 0)
@@ -172,7 +166,7 @@ def _release(
     for (k, level), _ in found:
         state.released[k][level] = True
     fit = state.fit(before.sigmas, dispersion, before)
-    p = _p_values(state, fit, dispersion, settings)
+    p = p_values(state, fit, dispersion, settings)
     for item, rivals in found:
         doubt = [r for r in rivals if not p[r[0]][r[1]] < settings.false_discovery_rate]
         name = _name(state, item)
@@ -180,75 +174,6 @@ def _release(
         others = dict.fromkeys(n for d in (name, *doubted) for n in (d, *state.same.get(d, ())))
         released[name] = tuple(n for n in others if n != name)
     return fit, p
-
-
-def _p_values(state: State, fit: CrossedResult, dispersion: float, settings: Statistics) -> list[FloatArray]:
-    """p-value of every item of every kind; nan for kinds that are not judged and for items with too few chances."""
-    eta = fit.linear_predictor()
-    return [
-        _p_of_kind(state, fit, k, eta, dispersion, settings) if kind in JUDGED else np.full(len(state.keys[k]), np.nan)
-        for k, kind in enumerate(state.kinds)
-    ]
-
-
-def _p_of_kind(
-    state: State,
-    fit: CrossedResult,
-    k: int,
-    eta: FloatArray,
-    dispersion: float,
-    settings: Statistics,
-    only: slice = slice(None),
-) -> FloatArray:
-    """p-values of the items of one kind, or of `only` some; their peers are all of them."""
-    losses, chances = state.counts(k, state.losses), state.counts(k, state.chances)
-    expected = state.expected(fit, k, eta)
-    estimate, variance = fit.likelihood_only(k)
-    unsure = np.where(np.isfinite(variance), variance - dispersion / np.maximum(losses, 1.0), 25.0)
-    with np.errstate(invalid="ignore"):
-        alone = np.where((losses >= settings.least_losses) & (estimate > 0), losses * np.exp(-estimate), np.inf)
-    grid, weights = _spreads(state, k, np.where(state.released[k], np.nan, estimate), variance)
-    p = _surprise(
-        losses[only],
-        np.fmin(expected, alone)[only],
-        np.clip(unsure, 0.0, 25.0)[only],
-        grid,
-        weights[only],
-        max(dispersion, state.dispersion(fit, k)),
-    )
-    return np.where(chances[only] >= settings.least_picks, p, np.nan)
-
-
-def _spreads(state: State, k: int, estimate: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Spreads and their weights for each item: what its peers say this week and said in the weeks before.
-
-    Effects that stay were seen in those weeks already, so that of this week only what is new counts on top.
-    """
-    past = state.past[k]
-    if past is None:
-        return GRID, spread_weights(estimate, variance, SPREAD_PRIOR)
-    weights = spread_weights(estimate, variance, past.weights, past.grid, past.fresh)
-    some = weights.max(axis=0, initial=0.0) > NO_WEIGHT
-    return past.grid[some], weights[:, some]
-
-
-def _surprise(
-    losses: IntArray,
-    expected: FloatArray,
-    unsure: FloatArray,
-    grid: FloatArray,
-    weights: FloatArray,
-    dispersion: float,
-) -> FloatArray:
-    """p-values averaged over what the peers say of the healthy spread; `unsure`: variance of the log of `expected`."""
-    typical = np.exp(weights @ np.log(grid))
-    p = excess_tail(losses, expected, np.sqrt(typical**2 + unsure), dispersion)
-    close = p < CLOSE_LOOK
-    if close.any():
-        spreads = np.sqrt(grid[None, :] ** 2 + unsure[close, None])
-        tails = excess_tail(losses[close, None], expected[close, None], spreads, dispersion)
-        p[close] = (tails * weights[close]).sum(axis=1)
-    return p
 
 
 def _name(state: State, item: Item) -> Name:
@@ -343,7 +268,7 @@ def _hidden_outlier(
         sigmas[k] = None
         without = state.fit(sigmas, dispersion, fit)
         eta = without.linear_predictor()
-        alone = _p_of_kind(state, without, k, eta, dispersion, settings, slice(level, level + 1))
+        alone = p_of_kind(state, without, k, eta, dispersion, settings, slice(level, level + 1))
         p[k][level] = np.fmin(p[k][level], alone[0])
         state.released[k][level] = False
     free = _significant(state, p, settings)

@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 from pipeline.analysis import items, same_work
 from pipeline.estimators.crossed_logit import CrossedModel, CrossedResult
 from pipeline.estimators.dispersion import pearson_dispersion
+from pipeline.estimators.multiplicity import weights_of_suspects
+from pipeline.estimators.own_past import OwnPast
 from pipeline.estimators.spread_over_weeks import PastSpread
 
 FloatArray = NDArray[np.float64]
@@ -76,6 +78,8 @@ class State:
     same                  (kind, key) of an item -> those that did the same picks and are left out for it
     counts_of             (kind, key) of these -> their own losses, losses that begin a run, and chances
     past                  by factor: what earlier weeks showed of the healthy spread, None where they say nothing
+    own_past              by factor: what its items were like in earlier weeks, None where they were not seen
+    weights               by factor: what the p-values against an item's own past are divided by
     """
 
     raw: IntArray
@@ -91,12 +95,23 @@ class State:
     counts_of: dict[Name, tuple[int, int, int]] = field(default_factory=dict)
     factors: list[str] = field(default_factory=list)
     past: list[PastSpread | None] = field(default_factory=list)
+    own_past: list[OwnPast | None] = field(default_factory=list)
+    weights: list[FloatArray] = field(default_factory=list)
 
-    def learn(self, past: list[PastSpread | None]) -> None:
-        """Take what earlier weeks say of the spread of each factor, in the order of `kinds`, for all fits to come."""
-        self.past = past
+    def learn(self, past: list[PastSpread | None], own_past: list[OwnPast | None]) -> None:
+        """Take what earlier weeks say of each factor, in the order of `kinds`, for all fits and tests to come."""
+        self.past, self.own_past = past, own_past
         told = [SPREAD_PRIOR if p is None else (p.mean, p.sd) for p in past]
         self.model.prior_sigmas(([t[0] for t in told], [t[1] for t in told]))
+        judged = [k for k, kind in enumerate(self.kinds) if kind in JUDGED]
+        bad = [np.zeros(len(self.keys[k])) if (o := own_past[k]) is None else o.bad_before() for k in judged]
+        ends = np.cumsum([len(b) for b in bad])[:-1]
+        shared = dict(zip(judged, np.split(weights_of_suspects(np.concatenate(bad)), ends), strict=True)) if bad else {}
+        self.weights = [shared.get(k, np.ones(len(keys))) for k, keys in enumerate(self.keys)]
+
+    def same_as(self, k: int) -> list[tuple[Name, ...]]:
+        """For each item of factor k those that did the same picks: together they are what is judged."""
+        return [self.same.get((self.kinds[k], key), ()) for key in self.keys[k]]
 
     def fit(
         self,
@@ -304,6 +319,7 @@ def prepare(
         counts_of=_counts_of(named, factors.same),
         factors=factors.names,
         past=[None] * len(factors.names),
+        own_past=[None] * len(factors.names),
     )
 
 

@@ -42,3 +42,35 @@ def benjamini_hochberg(p: ArrayLike) -> FloatArray:
     back[order] = np.minimum(smallest_above, 1.0)
     adjusted[tested] = back
     return adjusted
+
+
+MOST_WEIGHT = 30.0
+"""Extra weight of what was surely bad before. Our own choice."""
+UNCLEAR = 0.1
+"""Probability of having been bad up to which nothing gets extra weight: 99 in 100 healthy items have about so much."""
+MOST_MOVED = 0.5
+"""Share of all weight that may go to what was bad before, so that nothing else has to be more than twice as clear."""
+
+
+def weights_of_suspects(bad_before: ArrayLike) -> FloatArray:
+    """Weights by which p-values are divided, so that a fault seen before needs less proof than a new one.
+
+    bad_before  probability that each item was bad before, shape (n,), from data that the p-values do not rest on
+
+    Returns shape (n,), mean 1, none below 1 - `MOST_MOVED`. Raises ValueError for a probability outside 0 to 1.
+    Benjamini-Hochberg on p / weight keeps its promise for any weights of mean 1 that were fixed beforehand; good ones
+    only make it find more.
+    Source: Genovese, Roeder and Wasserman 2006, Biometrika 93:509 (from memory).
+
+    >>> weights_of_suspects([0.0, 1.0, 0.05, 0.0]).tolist()
+    [0.5, 2.5, 0.5, 0.5]
+    """
+    p = np.asarray(bad_before, dtype=float)
+    if bool(np.any((p < 0) | (p > 1))):
+        raise ValueError("probabilities must lie between 0 and 1")
+    suspect = np.clip((p - UNCLEAR) / (1.0 - UNCLEAR), 0.0, None)
+    total = float(suspect.sum())
+    if total == 0:
+        return np.ones(p.shape)
+    size = min(MOST_WEIGHT, MOST_MOVED * p.size / total)
+    return np.asarray(1.0 - size * total / p.size + size * suspect)

@@ -52,6 +52,8 @@ class PastSpread:
     mean, sd   of the log spread, from all items
     fresh      share of the variance between healthy items that is new each week: expected, from 0 to 1
     fixed      spread to go by where the items of the week are too few to tell it; None: the week tells as well
+    joint      weights of each share that stays and each spread, shape (n, stays, g), each item from its peers; sum 1;
+               None where only items together with others were seen
     """
 
     grid: FloatArray
@@ -60,6 +62,7 @@ class PastSpread:
     sd: float
     fresh: float
     fixed: float | None = None
+    joint: FloatArray | None = None
 
 
 def past_spread(
@@ -100,7 +103,8 @@ def past_spread(
             total = total + each.sum(axis=0)
             mine = places < judged
             own[places[mine]] = each[mine]
-    log_weights = special.logsumexp(total[None] - own, axis=(1, 2)) if judged else np.zeros((0, grid.size))
+    by_stay = special.logsumexp(total[None] - own, axis=2) if judged else np.zeros((0, STAYS.size, grid.size))
+    log_weights = special.logsumexp(by_stay, axis=1)
     all_items = special.logsumexp(total, axis=1)
     overall = _of_one_week(special.logsumexp(all_items, axis=0)[None, :], logs)[0]
     mean = float(overall @ logs)
@@ -111,6 +115,7 @@ def past_spread(
         mean=mean,
         sd=float(np.sqrt(overall @ (logs - mean) ** 2)),
         fresh=float(by_stays @ (1.0 - STAYS)),
+        joint=np.exp(by_stay - special.logsumexp(by_stay, axis=(1, 2), keepdims=True)) if judged else by_stay,
     )
 
 

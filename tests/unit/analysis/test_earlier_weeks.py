@@ -1,4 +1,4 @@
-"""What earlier weeks hand on: a spread, never an item's own past; and nothing where they are too few."""
+"""What earlier weeks hand on: a spread, and what each item was like itself; nothing where they are too few."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis.attribution import attribute
+from pipeline.analysis.attribution_model import prepare
 from pipeline.analysis.earlier_weeks import EarlierWeeks, Seen, look_back
 from pipeline.analysis.losses import with_chances
 from pipeline.estimators import crossed_logit
@@ -24,6 +25,12 @@ def _told(frames: list[pl.DataFrame]) -> EarlierWeeks:
     found = look_back(frames)
     assert found is not None
     return found
+
+
+def _seen(keys: list[str], estimates: np.ndarray, variances: np.ndarray) -> Seen:
+    """Items that were always judged by themselves, by their own losses alone."""
+    alone: list[list[tuple[tuple[str, str], ...]]] = [[()] * estimates.shape[1] for _ in keys]
+    return Seen(keys, estimates, variances, np.zeros(estimates.shape), alone)
 
 
 def test_one_week_or_none_says_nothing() -> None:
@@ -54,7 +61,7 @@ def test_healthy_weeks_narrow_the_spread() -> None:
 
 
 def test_a_bad_feeder_of_weeks_is_flagged_all_the_same() -> None:
-    """It has no part in the spread that it is held against, nor does its own past excuse it."""
+    """It has no part in the spread that it is held against, and is not taken for healthy because it always was so."""
     odds = {("feeder", "F3"): 4.0}
     cells = with_chances(small_week(seed=7, odds=odds), "missed")
     table = attribute(cells, SETTINGS).items["feeder"]
@@ -95,8 +102,8 @@ def test_the_same_weeks_give_the_same_figures() -> None:
 def test_a_kind_that_was_never_seen_alone_gets_a_share_of_what_was_seen_together() -> None:
     """A nozzle that always sat on its spindle is put on another one: how far both together differ is known."""
     rng = np.random.default_rng(2)
-    together = Seen([f"N{i}" for i in range(40)], rng.normal(0, 0.25, (40, 6)), np.full((40, 6), 0.01))
-    told = EarlierWeeks(6, {"nozzle+spindle": together, "spindle": Seen(["S0"], np.zeros((1, 6)), np.ones((1, 6)))})
+    together = _seen([f"N{i}" for i in range(40)], rng.normal(0, 0.25, (40, 6)), np.full((40, 6), 0.01))
+    told = EarlierWeeks(6, {"nozzle+spindle": together, "spindle": _seen(["S0"], np.zeros((1, 6)), np.ones((1, 6)))})
     whole = told.spread("nozzle+spindle", together.keys)
     nozzle, spindle = told.spread("nozzle", ["N0", "N1"]), told.spread("spindle", ["S0", "S1"])
     assert whole is not None
@@ -112,5 +119,38 @@ def test_a_kind_that_was_never_seen_alone_gets_a_share_of_what_was_seen_together
     assert many is not None
     assert many.fixed is None, "so many tell it themselves"
     assert told.spread("feeder", ["F0"]) is None
-    few = EarlierWeeks(6, {"nozzle+spindle": Seen(["N0"], np.zeros((1, 6)), np.ones((1, 6)))})
+    few = EarlierWeeks(6, {"nozzle+spindle": _seen(["N0"], np.zeros((1, 6)), np.ones((1, 6)))})
     assert few.spread("nozzle", ["N0"]) is None
+
+
+def test_a_feeder_is_held_against_its_own_weeks_and_against_no_others() -> None:
+    """Its estimates of the weeks before come in their order; a week in which something was judged as one with it that
+    is not now says nothing of it."""
+    told = _told(_weeks(4))
+    seen = told.seen["feeder"]
+    state = prepare(with_chances(small_week(seed=9), "missed"))
+    told.teach(state)
+    k = state.factors.index("feeder")
+    past = state.own_past[k]
+    assert past is not None
+    at = [seen.keys.index(key) for key in state.keys[k]]
+    np.testing.assert_array_equal(past.estimates, seen.estimates[at])
+    assert (past.shared < past.variances).all()
+    assert (past.shared > 0).any(), "what it worked with is not known exactly"
+    seen.same_as[at[0]][1] = (("slot", "A/1"),)
+    told.teach(state)
+    again = state.own_past[k]
+    assert again is not None
+    assert np.isnan(again.estimates[0]).tolist() == [False, True, False, False]
+    assert np.isfinite(again.estimates[1:]).all()
+
+
+def test_a_nozzle_that_lost_little_and_loses_more_than_its_peers_now_stands_out_by_its_own_past() -> None:
+    """Four times what it lost itself, in a week that a spread of its peers alone leaves open."""
+    better, worse = {("nozzle", "N3"): 0.5}, {("nozzle", "N3"): 2.2}
+    cells = with_chances(small_week(seed=7, odds=worse), "missed")
+    settings, p = Statistics(), []
+    for before in (_weeks(5, better), _weeks(5, worse)):
+        table = attribute(cells, settings, before).items["nozzle"]
+        p.append(table.p[next(i for i, key in enumerate(table.keys) if key.endswith("N3"))])
+    assert p[0] < 0.2 * p[1]
