@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Final
 
 import polars as pl
@@ -94,7 +95,7 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
         rose, fell = _steps(daily, dispersion, monday)
         since, about = ((rose.day, _rose(rose)), rose.about) if rose is not None else (None, False)
         if rose is None and fell is None:
-            since = _new(daily, context)
+            since = _new(daily, dispersion, context)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
@@ -324,22 +325,42 @@ def _fell(step: _Step) -> Evidence:
 
 
 def _first_use(item_key: str, context: Context) -> tuple[str, Evidence] | None:
-    """A lot is bad from its first part on: the day on which it was first used, if that lies inside the history."""
-    days = context.days["day"]
-    mine = context.days.filter(pl.col("lot") == item_key)["day"]
-    if mine.is_empty() or mine.min() == days.min():
+    """A lot is bad from its first part on: the day on which it was first used, if that lies inside the history.
+
+    It does where it was away for longer before than ever since, or its parts were used from other lots before.
+    """
+    own = context.days.filter(pl.col("lot") == item_key)
+    if own.is_empty():
         return None
-    first = str(mine.min())
-    return first, Evidence("since", f"It was first used on {first}.", compared_with="all days of the history")
+    first = str(own["day"].min())
+    rest = context.days.filter((pl.col("day") < first) & pl.col("part").is_in(own["part"].unique().implode()))
+    if _came(own["day"], context) is None and rest["lot"].drop_nulls().is_empty():
+        return None
+    said = f"In these weeks it was first used on {first}."
+    return first, Evidence("since", said, compared_with="all days of the history")
 
 
-def _new(daily: pl.DataFrame, context: Context) -> tuple[str, Evidence] | None:
-    """What came into use within the history and shows no clear change since: bad from its first day on."""
-    if daily.is_empty() or daily["day"].min() == context.days["day"].min():
+def _new(daily: pl.DataFrame, dispersion: float, context: Context) -> tuple[str, Evidence] | None:
+    """What came into use within the history and lost too much from its first day on: it shows no clear change, or only
+    became less. Of one whose fault was over before, or became clear later, the first day says nothing.
+    """
+    first = _came(daily["day"], context)
+    change = _clear(daily, dispersion)
+    if first is None or (change is not None and (change.change.effect >= 1.0 or _over(daily, change.day, dispersion))):
         return None
-    first = str(daily["day"].min())
-    text = f"It was first used on {first}, and no clear change shows since then."
+    since = "no clear change shows since then" if change is None else f"its losses only became less on {change.day}"
+    text = f"In these weeks it was first used on {first}, and {since}."
     return first, Evidence("since", text, compared_with="all days of the history")
+
+
+def _came(days: pl.Series, context: Context) -> str | None:
+    """The first of an item's days, if it was away for longer before than ever since: a part that is built every
+    Wednesday did not come into use on the first Wednesday of the history.
+    """
+    places = {day: at for at, day in enumerate(context.days["day"].unique().sort().to_list())}
+    mine = sorted({places[day] for day in days.to_list()})
+    away = max((later - day for day, later in pairwise(mine)), default=0)
+    return min(days.to_list()) if mine and mine[0] > away else None
 
 
 def _of_recipe(s: Suspect, item_key: str, context: Context) -> tuple[Suspect, list[Evidence]]:

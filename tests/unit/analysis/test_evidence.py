@@ -222,6 +222,42 @@ def test_what_is_new_and_bad_from_the_start_began_with_its_first_use() -> None:
     assert complete(SUSPECT, dataclasses.replace(_context(), days=frame)).since is None
 
 
+def test_an_old_fault_that_was_over_says_nothing_of_the_first_use() -> None:
+    """In use from day 4, bad on days 6 to 13; what the week shows is too little to say since when."""
+    rates = [0.003] * 6 + [0.03] * 8 + [0.003] * 9 + [0.0045] * 5
+    named = 0
+    for seed in range(10):
+        frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}}, seed=seed)
+        late = frame.filter((pl.col("nozzle") != "N0") | (pl.col("day") >= day_name(4)))
+        found = complete(SUSPECT, dataclasses.replace(_context(), days=late))
+        assert found.since != day_name(4)
+        named += found.since is not None
+    assert named < 10, "some have no clear rise, or the old fault would not be tried"
+
+
+@pytest.mark.parametrize(("used", "since"), [((2, 9, 16, 23), None), ((9, 10, 11, 16, 23), 9), ((16, 23), 16)])
+def test_what_works_once_a_week_was_not_first_used_in_the_first_week(used: tuple[int, ...], since: int | None) -> None:
+    mine = [day_name(d) for d in used]
+    frame = days({"N0": [0.03] * 28, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    some = frame.filter((pl.col("nozzle") != "N0") | pl.col("day").is_in(mine))
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=some))
+    assert found.since == (day_name(since) if since is not None else None)
+
+
+@pytest.mark.parametrize(("came", "since"), [(1, None), (8, 8)])
+def test_a_lot_began_where_its_part_was_used_from_another_one_before(came: int, since: int | None) -> None:
+    """A part that runs every Tuesday: its only lot may be as old as the part, the second one is not."""
+    context = _with_lot({0: "OLD", came: "NEW"})
+    mine = pl.col("nozzle") == "N0"
+    tuesdays = pl.col("day").is_in([day_name(d) for d in (1, 8, 15, 22)])
+    frame = context.days.filter(tuesdays | ~mine).with_columns(
+        pl.when(mine).then(pl.lit("weekly")).otherwise("part").alias("part")
+    )
+    lot = dataclasses.replace(SUSPECT, kind="lot", id="NEW", machine=None)
+    found = complete(lot, dataclasses.replace(context, days=frame))
+    assert found.since == (day_name(since) if since is not None else None)
+
+
 def test_without_a_step_no_day_is_named() -> None:
     frame = days({f"N{i}": [0.003] * 28 for i in range(12)}, seed=5)
     context = dataclasses.replace(_context(), days=frame)
