@@ -14,6 +14,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from pipeline.analysis import items
@@ -291,22 +292,33 @@ def _clear(daily: pl.DataFrame, dispersion: float) -> _Step | None:
     return _Step(days[change.at], days[min(may)], days[max(may)], change)
 
 
+MOST_TIMES: Final = 100.0
+"""Times beyond which nobody cares how many: of next to none before, the number says nothing."""
+
+
 def _rose(step: _Step) -> Evidence:
     change = step.change
     between = f" (between {step.first} and {step.last})" if step.first != step.last else ""
-    text = f"rose about {step.day}{between}, at once or bit by bit, to {change.effect:.1f} times what they were."
+    text = f"rose about {step.day}{between}, at once or bit by bit, {_times(change.effect)}."
     if change.better_as_step:
-        text = f"rose on {step.day}{between} to {change.effect:.1f} times what they were."
+        text = f"rose on {step.day}{between} {_times(change.effect)}."
     if change.better_as_drift:
-        text = f"crept up from about {step.day} on{between}, in the end to {change.rise:.1f} times what they were."
+        text = f"crept up from about {step.day} on{between}, in the end {_times(change.rise)}."
+    value = change.rise if change.better_as_drift else change.effect
     return Evidence(
         "since",
         f"Its losses {text}",
-        value=change.rise if change.better_as_drift else change.effect,
+        value=value if value < np.inf else None,
         low=None if change.better_as_drift else change.low,
-        high=None if change.better_as_drift else change.high,
+        high=None if change.better_as_drift or change.high == np.inf else change.high,
         compared_with="its own days before, against its peers' losses on the same work",
     )
+
+
+def _times(ratio: float) -> str:
+    if ratio == np.inf:
+        return "from none at all"
+    return f"to {f'{ratio:.1f}' if ratio <= MOST_TIMES else f'more than {MOST_TIMES:.0f}'} times what they were"
 
 
 def _fell(step: _Step) -> Evidence:

@@ -188,6 +188,19 @@ def test_a_step_and_a_drift_are_told_apart(rates: list[float], words: str, begin
     assert first <= day_name(begin) <= max(found.since, text.split(" and ")[-1][:10] if "between" in text else "")
 
 
+@pytest.mark.parametrize(
+    ("rates", "words"),
+    [
+        ([0.0] * 17 + [0.03] * 11, f"rose on {day_name(17)} from none at all."),
+        ([0.0] * 20 + [0.0005 * 2**d for d in range(8)], "in the end to more than 100 times what they were."),
+    ],
+)
+def test_of_no_losses_before_no_number_of_times_is_told(rates: list[float], words: str) -> None:
+    frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+    assert words in next(e.text for e in found.evidence if e.name == "since")
+
+
 def test_advice_begins_with_the_lot_that_came_with_the_losses() -> None:
     doubted = dataclasses.replace(SUSPECT, not_separable_from=("lot NEW",), advice="Pull it.")
     found = complete(doubted, _with_lot({0: "OLD", 17: "NEW"}))
