@@ -166,8 +166,7 @@ def _spread(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
         )
         pairs = pairs.with_columns((pl.col("_rate") * pl.col("chances")).alias("_expected"))
     else:
-        total = max(int(mine["chances"].sum()), 1)
-        base = (s.expected or 0.0) / total
+        base = (s.expected or 0.0) / max(s.attempts, 1)  # of all its chances, also with what the log does not name
         pairs = mine.group_by("_other").agg(pl.col("losses").sum(), pl.col("chances").sum())
         pairs = pairs.with_columns((pl.col("chances") * base).alias("_expected"))
     telling = pairs.filter(pl.col("_expected") >= LEAST_SHARE_EXPECTED)

@@ -66,6 +66,19 @@ def test_where_the_log_does_not_name_the_parts_nothing_is_said_of_them() -> None
     assert "spread" not in {e.name for e in complete(SUSPECT, nameless).evidence}
 
 
+def test_what_is_expected_of_a_pair_leaves_to_unnamed_ones_their_share() -> None:
+    """Nine tenths of the picks name no nozzle; with each that is named the feeder lost twice what is expected."""
+    context = _context()
+    cells = context.cells.filter(pl.col("nozzle").is_in(["N1", "N2", "N3", "N4"])).with_columns(missed=pl.lit(6))
+    unnamed = cells.with_columns(pl.lit(None, pl.String).alias("nozzle"), attempts=9 * pl.col("attempts"))
+    feeder = "FP0"
+    attempts = 10 * int(cells.filter(pl.col("feeder") == feeder)["attempts"].sum())
+    suspect = dataclasses.replace(SUSPECT, kind="feeder", id=feeder, attempts=attempts, expected=0.003 * attempts)
+    found = complete(suspect, dataclasses.replace(context, cells=pl.concat([cells, unnamed])))
+    spread = next(e for e in found.evidence if e.name == "spread")
+    assert "4 of 4 nozzles" in spread.text
+
+
 def _with_lot(lots: dict[int, str]) -> Context:
     """N0 as above, working with the lot of the last day in `lots` at or before each day."""
     context = _context()
