@@ -5,8 +5,9 @@ Out:   findings.model.OffsetDrift for each feeder and axis with enough days, fla
 After: every slope has its interval; a step at a changeover to another part or slot is not taken for a drift.
 
 Model: offset = mean of (slot, part) + slope x day, fitted by weighted least squares on daily means. Days differ by
-more than their picks explain (tape tension, temperature), so the interval uses the scatter of the daily means around
-the line with Student's t, never the scatter of single picks. A feeder is flagged when the slope differs from 0 with
+more than their picks explain (tape tension, temperature): how much more is told by their scatter around the line and
+is part of each day's weight, so that two busy days decide no line; the interval uses that scatter with Student's t,
+never that of single picks. A feeder is flagged when the slope differs from 0 with
 Benjamini-Hochberg over all feeders and axes, and the fitted walk is at least `LEAST_WALK` mm: less cannot lose a part.
 Source: weighted least squares, any textbook; smallest walk: common practice, no source.
 """
@@ -20,6 +21,7 @@ import polars as pl
 from scipy import stats
 
 from pipeline.estimators.multiplicity import benjamini_hochberg
+from pipeline.estimators.uneven_means import fit_means
 from pipeline.findings.model import OffsetDrift
 from pipeline.settings import Statistics
 
@@ -58,7 +60,7 @@ def _fit(
     column = f"d{axis}_sum"
     daily = (
         frame.group_by(["day", "slot", "part"], maintain_order=True)
-        .agg(pl.col("offsets").sum(), pl.col(column).sum())
+        .agg(pl.col("offsets", column, f"d{axis}_squares").sum())
         .sort("day", "slot", "part", nulls_last=True)
     )
     days = sorted(set(daily["day"].to_list()))
@@ -69,16 +71,15 @@ def _fit(
     x = (daily["day"].to_numpy().astype("datetime64[D]") - origin).astype(float)
     weight = daily["offsets"].to_numpy().astype(float)
     mean = daily[column].to_numpy() / weight
+    within = daily[f"d{axis}_squares"].to_numpy() - weight * mean**2  # of single picks, around their mean of the day
+    one_pick = max(float(within.sum()), 0.0) / max(float((weight - 1.0).sum()), 1.0)
     places = daily.select(pl.struct("slot", "part").rank("dense").alias("g"))["g"].to_numpy() - 1
     design = np.column_stack([np.eye(int(places.max()) + 1)[places], x])
-    root = np.sqrt(weight)
-    coefficients, _, rank, _ = np.linalg.lstsq(design * root[:, None], mean * root, rcond=None)
-    freedom = len(x) - int(rank)
-    if freedom < LEAST_DAYS - 2 or rank < design.shape[1]:
+    fitted = fit_means(design, mean, one_pick / weight)
+    if fitted is None or fitted.freedom < LEAST_DAYS - 2:
         return None
-    residual = (mean - design @ coefficients) * root
-    covariance = np.linalg.inv((design * weight[:, None]).T @ design) * float(residual @ residual) / freedom
-    slope, error = float(coefficients[-1]), float(np.sqrt(covariance[-1, -1]))
+    coefficients, freedom = fitted.coefficients, fitted.freedom
+    slope, error = float(coefficients[-1]), float(np.sqrt(fitted.covariance[-1, -1]))
     if error == 0.0:
         return None
     reach = float(stats.t.ppf(0.5 + confidence / 2, freedom)) * error

@@ -11,8 +11,10 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from pipeline.analysis import items
@@ -94,7 +96,7 @@ def complete(suspect: Suspect, context: Context) -> Suspect:
         rose, fell = _steps(daily, dispersion, monday)
         since, about = ((rose.day, _rose(rose)), rose.about) if rose is not None else (None, False)
         if rose is None and fell is None:
-            since = _new(daily, context)
+            since = _new(daily, dispersion, context)
     found = [*_adjusted(suspect), *_spread(suspect, item_key, context), *_reasons(suspect, item_key, context)]
     if since is not None:
         found.append(since[1])
@@ -164,8 +166,7 @@ def _spread(s: Suspect, item_key: str, context: Context) -> list[Evidence]:
         )
         pairs = pairs.with_columns((pl.col("_rate") * pl.col("chances")).alias("_expected"))
     else:
-        total = max(int(mine["chances"].sum()), 1)
-        base = (s.expected or 0.0) / total
+        base = (s.expected or 0.0) / max(s.attempts, 1)  # of all its chances, also with what the log does not name
         pairs = mine.group_by("_other").agg(pl.col("losses").sum(), pl.col("chances").sum())
         pairs = pairs.with_columns((pl.col("chances") * base).alias("_expected"))
     telling = pairs.filter(pl.col("_expected") >= LEAST_SHARE_EXPECTED)
@@ -290,22 +291,33 @@ def _clear(daily: pl.DataFrame, dispersion: float) -> _Step | None:
     return _Step(days[change.at], days[min(may)], days[max(may)], change)
 
 
+MOST_TIMES: Final = 100.0
+"""Times beyond which nobody cares how many: of next to none before, the number says nothing."""
+
+
 def _rose(step: _Step) -> Evidence:
     change = step.change
     between = f" (between {step.first} and {step.last})" if step.first != step.last else ""
-    text = f"rose about {step.day}{between}, at once or bit by bit, to {change.effect:.1f} times what they were."
+    text = f"rose about {step.day}{between}, at once or bit by bit, {_times(change.effect)}."
     if change.better_as_step:
-        text = f"rose on {step.day}{between} to {change.effect:.1f} times what they were."
+        text = f"rose on {step.day}{between} {_times(change.effect)}."
     if change.better_as_drift:
-        text = f"crept up from about {step.day} on{between}, in the end to {change.rise:.1f} times what they were."
+        text = f"crept up from about {step.day} on{between}, in the end {_times(change.rise)}."
+    value = change.rise if change.better_as_drift else change.effect
     return Evidence(
         "since",
         f"Its losses {text}",
-        value=change.rise if change.better_as_drift else change.effect,
+        value=value if value < np.inf else None,
         low=None if change.better_as_drift else change.low,
-        high=None if change.better_as_drift else change.high,
+        high=None if change.better_as_drift or change.high == np.inf else change.high,
         compared_with="its own days before, against its peers' losses on the same work",
     )
+
+
+def _times(ratio: float) -> str:
+    if ratio == np.inf:
+        return "from none at all"
+    return f"to {f'{ratio:.1f}' if ratio <= MOST_TIMES else f'more than {MOST_TIMES:.0f}'} times what they were"
 
 
 def _fell(step: _Step) -> Evidence:
@@ -324,22 +336,42 @@ def _fell(step: _Step) -> Evidence:
 
 
 def _first_use(item_key: str, context: Context) -> tuple[str, Evidence] | None:
-    """A lot is bad from its first part on: the day on which it was first used, if that lies inside the history."""
-    days = context.days["day"]
-    mine = context.days.filter(pl.col("lot") == item_key)["day"]
-    if mine.is_empty() or mine.min() == days.min():
+    """A lot is bad from its first part on: the day on which it was first used, if that lies inside the history.
+
+    It does where it was away for longer before than ever since, or its parts were used from other lots before.
+    """
+    own = context.days.filter(pl.col("lot") == item_key)
+    if own.is_empty():
         return None
-    first = str(mine.min())
-    return first, Evidence("since", f"It was first used on {first}.", compared_with="all days of the history")
+    first = str(own["day"].min())
+    rest = context.days.filter((pl.col("day") < first) & pl.col("part").is_in(own["part"].unique().implode()))
+    if _came(own["day"], context) is None and rest["lot"].drop_nulls().is_empty():
+        return None
+    said = f"In these weeks it was first used on {first}."
+    return first, Evidence("since", said, compared_with="all days of the history")
 
 
-def _new(daily: pl.DataFrame, context: Context) -> tuple[str, Evidence] | None:
-    """What came into use within the history and shows no clear change since: bad from its first day on."""
-    if daily.is_empty() or daily["day"].min() == context.days["day"].min():
+def _new(daily: pl.DataFrame, dispersion: float, context: Context) -> tuple[str, Evidence] | None:
+    """What came into use within the history and lost too much from its first day on: it shows no clear change, or only
+    became less. Of one whose fault was over before, or became clear later, the first day says nothing.
+    """
+    first = _came(daily["day"], context)
+    change = _clear(daily, dispersion)
+    if first is None or (change is not None and (change.change.effect >= 1.0 or _over(daily, change.day, dispersion))):
         return None
-    first = str(daily["day"].min())
-    text = f"It was first used on {first}, and no clear change shows since then."
+    since = "no clear change shows since then" if change is None else f"its losses only became less on {change.day}"
+    text = f"In these weeks it was first used on {first}, and {since}."
     return first, Evidence("since", text, compared_with="all days of the history")
+
+
+def _came(days: pl.Series, context: Context) -> str | None:
+    """The first of an item's days, if it was away for longer before than ever since: a part that is built every
+    Wednesday did not come into use on the first Wednesday of the history.
+    """
+    places = {day: at for at, day in enumerate(context.days["day"].unique().sort().to_list())}
+    mine = sorted({places[day] for day in days.to_list()})
+    away = max((later - day for day, later in pairwise(mine)), default=0)
+    return min(days.to_list()) if mine and mine[0] > away else None
 
 
 def _of_recipe(s: Suspect, item_key: str, context: Context) -> tuple[Suspect, list[Evidence]]:

@@ -128,6 +128,7 @@ def _findings(
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     low, high = (special.betaincinv(rates.a, rates.b, t) for t in tails)
     mean = rates.a / (rates.a + rates.b)
+    low, high = np.minimum(low, mean), np.maximum(high, mean)  # with next to nothing known the mean lies beyond a tail
     ran = rates.used > 0
     column = {c: table[c].to_list() for c in table.columns}
     basis, past = [], []

@@ -26,7 +26,8 @@ def parts_of(
     """One row a part of the builds: the part table's columns, filled up from the logs.
 
     feeder_type  part table, else what the logs fed it on most, else tape (`feeder_known` is then false)
-    pack         pack size, else the parts used per load in the logs, else null
+    pack         pack size, else the parts used per load in the logs, else null; what a load would take half of is no
+                 pack that a machine is loaded with: parts sold by the piece, or loaded for a few boards at a time
     machines     machines that it ran on in the same shift, middle over shifts, at least 1
     spliced      whether reels of it were spliced, so that a further reel costs a splice and no load
     per_load     parts lost in a load; per_splice in a further reel: its load or splice, and the tail of the one before
@@ -64,11 +65,14 @@ def parts_of(
             package=pl.coalesce("package", "logged_package"),
             feeder_type=feeder.fill_null("tape"),
             feeder_known=feeder.is_not_null(),
-            pack=pl.coalesce(pl.col("pack_size").cast(pl.Float64), per_time),
+            per_time=per_time,
             machines=pl.col("machines").fill_null(1).cast(pl.Int64),
         )
         .with_columns(
             per_load=pl.col("feeder_type").replace_strict(load_losses(plant.buying), return_dtype=pl.Float64),
+        )
+        .with_columns(
+            pack=pl.coalesce(_loaded(pl.col("pack_size").cast(pl.Float64)), _loaded(pl.col("per_time"))),
             spliced=(pl.col("spliced").fill_null(False)) & (pl.col("feeder_type") == "tape"),
         )
         .with_columns(
@@ -78,6 +82,11 @@ def parts_of(
         )
         .sort("part")
     )
+
+
+def _loaded(pack: pl.Expr) -> pl.Expr:
+    """The pack where it holds more than twice what a load takes, and more than one piece; else null."""
+    return pl.when(pack > pl.max_horizontal(1.0, 2.0 * pl.col("per_load"))).then(pack)
 
 
 def _class_of(classes: Sequence[PartClass]) -> pl.Expr:

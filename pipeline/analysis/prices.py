@@ -7,7 +7,7 @@ After: a missed pick costs the share of the part that its kind of feeder moves o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
@@ -52,21 +52,24 @@ def price_by_item(frame: pl.DataFrame, kind: str, loss: str, plant: Plant) -> di
 
 
 def price_by_excess(
-    losses: Iterable[tuple[str, pl.DataFrame, Sequence[str], np.ndarray]], kind: str, plant: Plant
+    losses: Sequence[tuple[str, pl.DataFrame, Sequence[str], np.ndarray]], kind: str, plant: Plant
 ) -> dict[str, float]:
     """Mean price of those losses of each item that are beyond the healthy ones, by the kinds of loss they are of.
 
-    losses  of each kind of loss: its name, its frame, the items and their losses beyond the healthy ones
+    losses  of each kind of loss: its name, its frame, the items and their losses beyond the healthy ones, shape (n, 3):
+            at their effect and at both ends of its interval
 
-    A nozzle that misses 30 picks of cheap parts costs no more because it dropped a dear one, as healthy nozzles do.
-    Items without such losses are left out.
+    A nozzle that misses 30 picks of cheap parts costs no more because it dropped a dear one, as healthy nozzles do; nor
+    because it dropped one more of them than expected, which is chance: kinds that are surely beyond count alone, where
+    there are any. Items without losses beyond are left out.
     """
-    worth: dict[str, float] = {}
-    beyond: dict[str, float] = {}
+    worth: tuple[dict[str, float], dict[str, float]] = {}, {}
+    beyond: tuple[dict[str, float], dict[str, float]] = {}, {}
     for loss, frame, keys, excess in losses:
         prices = price_by_item(frame, kind, loss, plant)
-        for key, more in zip(keys, excess.tolist(), strict=True):
-            if more > 0:
-                beyond[key] = beyond.get(key, 0.0) + more
-                worth[key] = worth.get(key, 0.0) + more * prices.get(key, 0.0)
-    return {key: worth[key] / more for key, more in beyond.items()}
+        for key, (more, least, _) in zip(keys, excess.tolist(), strict=True):
+            for sure in (0, 1) if least > 0 else (0,) if more > 0 else ():
+                beyond[sure][key] = beyond[sure].get(key, 0.0) + more
+                worth[sure][key] = worth[sure].get(key, 0.0) + more * prices.get(key, 0.0)
+    may, are = ({key: worth[sure][key] / more for key, more in beyond[sure].items()} for sure in (0, 1))
+    return may | are

@@ -298,11 +298,10 @@ def _surprising(table: Items, q_values: FloatArray, settings: Statistics) -> NDA
 
 def _prices_beyond(fits: list[_Fitted], kind: str, plant: Plant) -> dict[str, float]:
     """What a loss beyond the healthy ones costs, of all kinds of loss together."""
-    tables = ((f, f.attribution.items[kind]) for f in fits if kind in f.attribution.items)
+    tables = [(f, f.attribution.items[kind]) for f in fits if kind in f.attribution.items]
+    lengths = [lengths_of_runs(t, f.attribution.run_length)[:, None] for f, t in tables]
     return price_by_excess(
-        ((f.loss, f.frame, t.keys, t.excess[:, 0] * lengths_of_runs(t, f.attribution.run_length)) for f, t in tables),
-        kind,
-        plant,
+        [(f.loss, f.frame, t.keys, t.excess * each) for (f, t), each in zip(tables, lengths, strict=True)], kind, plant
     )
 
 

@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Item = tuple[str, int]
 """Kind and level."""
@@ -96,8 +97,14 @@ def same_picks(one: IntArray, other: IntArray, picks: IntArray) -> IntArray:
     >>> same_picks(np.array([0, 0, 1]), np.array([0, 1, 1]), np.array([99, 1, 99])).tolist()
     [0, 1]
     """
-    order = np.argsort(picks, kind="stable")
-    there, back = _mostly(one, other, picks, order), _mostly(other, one, picks, order)
+    sizes = int(one.max(initial=-1)) + 1, int(other.max(initial=-1)) + 1
+    both = (one >= 0) & (other >= 0)
+    pairs, at = np.unique(one[both] * sizes[1] + other[both], return_inverse=True)
+    shared = np.bincount(at, picks[both], minlength=pairs.size).astype(np.float64)
+    order = np.argsort(shared, kind="stable")
+    mine, theirs, shared = pairs[order] // max(sizes[1], 1), pairs[order] % max(sizes[1], 1), shared[order]
+    there = _mostly(mine, theirs, shared, _sums(one, picks, sizes[0]))
+    back = _mostly(theirs, mine, shared, _sums(other, picks, sizes[1]))
     found = np.full(there.size, -1)
     some = np.flatnonzero(there >= 0)
     mutual = some[back[there[some]] == some]
@@ -105,11 +112,16 @@ def same_picks(one: IntArray, other: IntArray, picks: IntArray) -> IntArray:
     return found
 
 
-def _mostly(one: IntArray, other: IntArray, picks: IntArray, order: IntArray) -> IntArray:
-    """For each level of `one` the level of `other` in the cell with most picks, if it has `NEARLY` all; else -1."""
-    size = int(one.max(initial=-1)) + 1
-    known = order[one[order] >= 0]
-    most = np.full(size, -1)
-    most[one[known]] = other[known]  # the last one stays: that of most picks
-    shared = np.bincount(one[known], picks[known] * (other[known] == most[one[known]]), minlength=size)
-    return np.where(shared >= NEARLY * np.bincount(one[known], picks[known], minlength=size), most, -1)
+def _sums(code: IntArray, picks: IntArray, size: int) -> FloatArray:
+    known = code >= 0
+    return np.bincount(code[known], picks[known], minlength=size).astype(np.float64)
+
+
+def _mostly(one: IntArray, other: IntArray, shared: FloatArray, picks: FloatArray) -> IntArray:
+    """For each level of `one` the level of `other` that has `NEARLY` all of its `picks`, else -1.
+
+    one, other, shared  pairs of levels with the picks that they share, in rising order of these
+    """
+    most, best = np.full(picks.size, -1), np.zeros(picks.size)
+    most[one], best[one] = other, shared  # the last one stays: that of most picks
+    return np.where(best >= NEARLY * picks, most, -1)

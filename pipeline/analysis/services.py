@@ -4,7 +4,8 @@ In:    SERVICES and DAYS over the history.
 Out:   findings.model.ServiceOutcome, newest first.
 After: every verdict has both counts and the interval behind it; "cannot say yet" is the answer until the data tell.
 
-The kind of loss shown is the one in which the item stood out most, before or after.
+The kind of loss shown is the one in which the item stood out most, before or after; all losses together where the log
+tells no kinds.
 Before is at most `BEFORE_DAYS` whole days, back to the previous service of the same item, or to the day on which the
 losses clearly rose: good days before the fault would make a service that changed nothing look like harm. After runs
 from the day after the service to the end of the week, or to the next service. The day of the service itself belongs
@@ -33,7 +34,7 @@ from pipeline.estimators.changepoint import single_change
 from pipeline.estimators.intervals import newcombe_difference
 from pipeline.findings.model import QualityLine, ServiceOutcome, Suspect
 from pipeline.findings.names import NUMBERED_ALIKE, item_key
-from pipeline.schema.words import LOSS_OUTCOMES
+from pipeline.schema.words import LOSS_OUTCOMES, LOSSES
 from pipeline.settings import Statistics
 
 BEFORE_DAYS: Final = 14
@@ -125,7 +126,7 @@ def mended_in_week(
 
     Arguments as for `outcomes`; how far losses come in bursts is not known yet.
     """
-    bursts = dict.fromkeys(LOSS_OUTCOMES, UNKNOWN_BURSTS)
+    bursts = dict.fromkeys(LOSSES, UNKNOWN_BURSTS)
     found = outcomes(services, days, bursts, settings, last_day, counted, since)
     return {
         (o.kind, items.key_of(o.kind, o.machine, o.id)): datetime.fromisoformat(o.time)
@@ -246,14 +247,16 @@ def _outcome(
     first = begin.isoformat()
     end = min([(date.fromisoformat(last_day) + timedelta(days=1)).isoformat(), *later[:1]])
     best: tuple[tuple[float, int], str, pl.DataFrame, _Span, _Span] | None = None
-    for loss in ("missed", "rejected", "dropped"):
+    for loss in (*LOSS_OUTCOMES, "all"):
+        if loss == "all" and best is not None and best[3].chances + best[4].chances:
+            break  # all losses stand in only where the log does not tell their kinds
         daily = item_days(days, kind, key, loss)
         dispersion = dispersions.get(loss, 1.0)
         before = _before(daily.filter((pl.col("day") >= first) & (pl.col("day") < day)), dispersion)
         after = _span(daily.filter((pl.col("day") > day) & (pl.col("day") < end)))
         excess = max(before.clear_excess(dispersion), after.clear_excess(dispersion))
         weight = (excess, before.losses + after.losses)
-        if best is None or weight > best[0]:
+        if loss == "all" or best is None or weight > best[0]:
             best = (weight, loss, daily, before, after)
     if best is None or (best[3].chances == 0 and best[4].chances == 0):
         return None

@@ -30,8 +30,8 @@ class Change:
     statistic     likelihood ratio statistic of the step, -2 log lambda
     p             chance of so large a statistic without any step
     trend         likelihood ratio statistic of a steady drift in place of the step (one parameter)
-    gradual       log odds of a steady drift from some place on against a step at some place, all places equally likely
-                  beforehand (plain values: of a drift over all periods)
+    gradual       log odds of a steady drift the same way from some place on against a step at some place, all places
+                  equally likely beforehand (plain values: of a drift over all periods, either way)
     begins        places at which that drift may begin, the likeliest first; empty for plain values
     rise          after the drift from its likeliest begin: last period over what was before
     """
@@ -141,7 +141,7 @@ def single_change(
         statistic=statistic,
         p=p,
         trend=_trend_statistic(y, e, phi),
-        **_gradual(y, e, phi, profile, confidence),
+        **_gradual(y, e, phi, profile, confidence, rises=ratio >= 1.0),
     )
 
 
@@ -237,9 +237,12 @@ def _mean_likelihood(statistics: FloatArray) -> float:
     return float(special.logsumexp(0.5 * some) - np.log(some.size))
 
 
-def _gradual(y: FloatArray, e: FloatArray, phi: float, steps: FloatArray, confidence: float) -> _Gradual:
+def _gradual(
+    y: FloatArray, e: FloatArray, phi: float, steps: FloatArray, confidence: float, *, rises: bool
+) -> _Gradual:
     """How much better a drift from some place on explains the series than a step: fields of `Change`.
 
+    rises  whether the best step goes up: what drifts the other way explains no such change
     losses = expected * exp(a + b max(0, t - begin)), by Newton on b for all begins at once, with a profiled out.
     """
     use = np.flatnonzero(e > 0)
@@ -256,6 +259,7 @@ def _gradual(y: FloatArray, e: FloatArray, phi: float, steps: FloatArray, confid
         slope = np.clip(slope + step, -_STEEPEST, _STEEPEST)
         if float(np.abs(step).max()) < 1e-8:
             break
+    slope = np.where((slope > 0) == rises, slope, 0.0)
     level = special.logsumexp(slope[:, None] * t, b=share[None, :], axis=1)
     drifts = np.maximum(2.0 / phi * (slope * up - total * level), 0.0)
     order = np.argsort(-drifts, kind="stable")

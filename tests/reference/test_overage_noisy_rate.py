@@ -19,6 +19,41 @@ def test_without_a_factor_it_is_the_gamma_posterior() -> None:
     np.testing.assert_allclose(doubt, 1 / (a + x), rtol=5e-4)
 
 
+def test_a_prior_that_says_next_to_nothing_is_still_the_gamma_posterior() -> None:
+    """Shapes down to a millionth and no loss at all: around a mode it came out as anything, or nan."""
+    rng = np.random.default_rng(42)
+    a, m, n = 10 ** rng.uniform(-6, -1, 200), 10 ** rng.uniform(-4, -1, 200), 10 ** rng.uniform(3, 5, 200)
+    mean, doubt = noisy_rate(0.0, n, np.inf, a, m)
+    np.testing.assert_allclose(mean, a / (a / m + n), rtol=5e-4)
+    np.testing.assert_allclose(doubt, 1 / a, rtol=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("count", "losses", "shape", "prior_shape", "prior_mean"),
+    [
+        (3789.0, 0, 4.0, 1.6e-4, 0.07),
+        (470.0, 3, 7.8e-4, 3.9e-4, 0.007),
+        (6.0, 0, 4.0, 0.035, 1.3e-4),
+        (14_000.0, 2, 2.6e-4, 1.3e-4, 2e-4),
+        (17_000.0, 200, 0.02, 0.5, 0.01),
+    ],
+)
+def test_where_next_to_nothing_is_known_a_fine_sum_says_the_same(
+    count: float, losses: int, shape: float, prior_shape: float, prior_mean: float
+) -> None:
+    """By the rate itself, in steps of a ten thousandth of its logarithm, up to 1; below 1e-12 a power law is left."""
+    u = np.arange(np.log(1e-12), 0.0, 1e-4)
+    rate, rise = np.exp(u), prior_shape + losses
+    log = rise * u - prior_shape * rate / prior_mean - (shape + losses) * np.log1p(count * rate / shape)
+    density = np.exp(log - log.max()) * 1e-4
+    below = np.exp(log[0] - log.max()) / rise
+    total = density.sum() + below
+    one, two = (float((density * rate**power).sum() / total) for power in (1, 2))
+    mean, doubt = noisy_rate(losses / count, count, shape, prior_shape, prior_mean)
+    assert float(mean) == pytest.approx(one, rel=1e-3)
+    assert float(doubt) == pytest.approx(two / one**2 - 1, rel=2e-3)
+
+
 def test_nothing_seen_is_the_prior() -> None:
     mean, doubt = noisy_rate(0.0, 0.0, 1.0, [1.0, 4.0, 50.0], [0.001, 0.01, 0.1])
     np.testing.assert_allclose(mean, [0.001, 0.01, 0.1], rtol=5e-4)

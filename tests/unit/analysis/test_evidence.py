@@ -66,6 +66,19 @@ def test_where_the_log_does_not_name_the_parts_nothing_is_said_of_them() -> None
     assert "spread" not in {e.name for e in complete(SUSPECT, nameless).evidence}
 
 
+def test_what_is_expected_of_a_pair_leaves_to_unnamed_ones_their_share() -> None:
+    """Nine tenths of the picks name no nozzle; with each that is named the feeder lost twice what is expected."""
+    context = _context()
+    cells = context.cells.filter(pl.col("nozzle").is_in(["N1", "N2", "N3", "N4"])).with_columns(missed=pl.lit(6))
+    unnamed = cells.with_columns(pl.lit(None, pl.String).alias("nozzle"), attempts=9 * pl.col("attempts"))
+    feeder = "FP0"
+    attempts = 10 * int(cells.filter(pl.col("feeder") == feeder)["attempts"].sum())
+    suspect = dataclasses.replace(SUSPECT, kind="feeder", id=feeder, attempts=attempts, expected=0.003 * attempts)
+    found = complete(suspect, dataclasses.replace(context, cells=pl.concat([cells, unnamed])))
+    spread = next(e for e in found.evidence if e.name == "spread")
+    assert "4 of 4 nozzles" in spread.text
+
+
 def _with_lot(lots: dict[int, str]) -> Context:
     """N0 as above, working with the lot of the last day in `lots` at or before each day."""
     context = _context()
@@ -188,6 +201,19 @@ def test_a_step_and_a_drift_are_told_apart(rates: list[float], words: str, begin
     assert first <= day_name(begin) <= max(found.since, text.split(" and ")[-1][:10] if "between" in text else "")
 
 
+@pytest.mark.parametrize(
+    ("rates", "words"),
+    [
+        ([0.0] * 17 + [0.03] * 11, f"rose on {day_name(17)} from none at all."),
+        ([0.0] * 20 + [0.0005 * 2**d for d in range(8)], "in the end to more than 100 times what they were."),
+    ],
+)
+def test_of_no_losses_before_no_number_of_times_is_told(rates: list[float], words: str) -> None:
+    frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=frame))
+    assert words in next(e.text for e in found.evidence if e.name == "since")
+
+
 def test_advice_begins_with_the_lot_that_came_with_the_losses() -> None:
     doubted = dataclasses.replace(SUSPECT, not_separable_from=("lot NEW",), advice="Pull it.")
     found = complete(doubted, _with_lot({0: "OLD", 17: "NEW"}))
@@ -220,6 +246,42 @@ def test_what_is_new_and_bad_from_the_start_began_with_its_first_use() -> None:
     assert found.since == day_name(20)
     assert "first used" in next(e.text for e in found.evidence if e.name == "since")
     assert complete(SUSPECT, dataclasses.replace(_context(), days=frame)).since is None
+
+
+def test_an_old_fault_that_was_over_says_nothing_of_the_first_use() -> None:
+    """In use from day 4, bad on days 6 to 13; what the week shows is too little to say since when."""
+    rates = [0.003] * 6 + [0.03] * 8 + [0.003] * 9 + [0.0045] * 5
+    named = 0
+    for seed in range(10):
+        frame = days({"N0": rates, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}}, seed=seed)
+        late = frame.filter((pl.col("nozzle") != "N0") | (pl.col("day") >= day_name(4)))
+        found = complete(SUSPECT, dataclasses.replace(_context(), days=late))
+        assert found.since != day_name(4)
+        named += found.since is not None
+    assert named < 10, "some have no clear rise, or the old fault would not be tried"
+
+
+@pytest.mark.parametrize(("used", "since"), [((2, 9, 16, 23), None), ((9, 10, 11, 16, 23), 9), ((16, 23), 16)])
+def test_what_works_once_a_week_was_not_first_used_in_the_first_week(used: tuple[int, ...], since: int | None) -> None:
+    mine = [day_name(d) for d in used]
+    frame = days({"N0": [0.03] * 28, **{f"N{i}": [0.003] * 28 for i in range(1, 12)}})
+    some = frame.filter((pl.col("nozzle") != "N0") | pl.col("day").is_in(mine))
+    found = complete(SUSPECT, dataclasses.replace(_context(), days=some))
+    assert found.since == (day_name(since) if since is not None else None)
+
+
+@pytest.mark.parametrize(("came", "since"), [(1, None), (8, 8)])
+def test_a_lot_began_where_its_part_was_used_from_another_one_before(came: int, since: int | None) -> None:
+    """A part that runs every Tuesday: its only lot may be as old as the part, the second one is not."""
+    context = _with_lot({0: "OLD", came: "NEW"})
+    mine = pl.col("nozzle") == "N0"
+    tuesdays = pl.col("day").is_in([day_name(d) for d in (1, 8, 15, 22)])
+    frame = context.days.filter(tuesdays | ~mine).with_columns(
+        pl.when(mine).then(pl.lit("weekly")).otherwise("part").alias("part")
+    )
+    lot = dataclasses.replace(SUSPECT, kind="lot", id="NEW", machine=None)
+    found = complete(lot, dataclasses.replace(context, days=frame))
+    assert found.since == (day_name(since) if since is not None else None)
 
 
 def test_without_a_step_no_day_is_named() -> None:

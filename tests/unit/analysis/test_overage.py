@@ -272,6 +272,27 @@ def test_loads_from_packs_machines_and_history() -> None:
     assert found.loads == 3  # 10 000 used in five loads: 2 000 a reel; 5 000 and the losses need three
 
 
+@pytest.mark.parametrize(
+    ("pack", "need", "loads", "buy_above"),
+    [(1, 2000, 1, 0), (12, 2000, 1, 0), (None, 2000, 1, 0), (100, 2000, 22, 100), (1000, 2000, 3, 1000)],
+)
+def test_what_a_load_would_use_up_is_no_reel(pack: int | None, need: int, loads: int, buy_above: int) -> None:
+    """A part sold by the piece has no reel of one: 2 000 of it took 2 009 loads, and 14 000 pieces were ordered."""
+    found = one(usage_of(*chips()), parts_of({"part": "R0", "feeder_type": "tape", "pack_size": pack}), need, "R0")
+    assert found.loads == loads
+    assert found.extra < 30 * loads
+    assert found.need + found.extra <= found.buy < found.need + found.extra + max(buy_above, 12)
+
+
+def test_boards_of_a_few_parts_each_say_nothing_of_a_reel() -> None:
+    """Without a pack size: 10 000 parts used in 4 000 loads are prototypes, not reels of three."""
+    loads = pl.DataFrame({"part": ["R0"], "week": ["2026-W40"], "loads": [4000], "splices": [0]}, schema=LOADS)
+    (found,) = recommend(
+        usage_of(*chips()), loads, parts_of({"part": "R0"}), builds_of(("B", "R0", 1, 2000, None)), PLANT
+    )
+    assert found.loads == 1
+
+
 def test_orders_by_hand() -> None:
     assert order_quantity(1, 5000, None) == 5000
     assert order_quantity(1, None, None) == 1

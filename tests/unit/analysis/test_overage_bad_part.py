@@ -1,4 +1,4 @@
-"""One very bad part in the plant: what is said of it, of parts that never ran, and that nothing breaks."""
+"""One very bad part in the plant, or hardly any: what is said of them, of parts that never ran; nothing breaks."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import pytest
 from pipeline.analysis.overage import Lines
 from pipeline.analysis.overage_cost import cheapest_extras, findings_by_cost, findings_with, within_reach
 from pipeline.analysis.overage_kit import kit_extras, whole_kits
-from pipeline.analysis.overage_lines import findings, suffices
+from pipeline.analysis.overage_lines import findings, recommend, suffices
+from pipeline.analysis.overage_standing import standing_overage
 from pipeline.estimators.predictive import beta_negative_binomial_cdf
-from tests.unit.analysis.test_overage import PLANT, builds_of, cell, chips, lines_of, parts_of, usage_of
+from tests.unit.analysis.test_overage import NO_LOADS, PLANT, builds_of, cell, chips, lines_of, parts_of, usage_of
 
 NEVER = {"part": "NEW", "package": "BGA", "unit_cost": 5.0, "feeder_type": "tray", "stock": 1190}
 BAD = {"part": "BAD", "package": "LED", "unit_cost": 0.3, "feeder_type": "tray", "stock": 100}
@@ -133,3 +134,25 @@ def test_own_history_is_named_alone_only_where_the_rate_is_its_own() -> None:
     mean, seen = float((rates.a / (rates.a + rates.b))[0]), 0.01
     assert not rates.apart[0]
     assert 0 < float(rates.own[0]) <= (mean - float(rates.pool[0])) / (seen - float(rates.pool[0])) + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("cells", "packages"),
+    [
+        ([("R0", 4262, 0), ("R1", 6, 0)], ("0402", "0603")),  # nobody lost anything, and the others say nothing
+        ([("R0", 6918, 1), ("R1", 1, 1)], ("0402", "0402")),  # the only peer lost one of two
+        ([("R0", 1, 0), ("R1", 1, 0)], ("0402", "0402")),
+    ],
+)
+def test_two_parts_that_say_next_to_nothing_of_each_other(
+    cells: list[tuple[str, int, int]], packages: tuple[str, ...]
+) -> None:
+    usage = usage_of(*(cell(part, k, placed, lost) for k, (part, placed, lost) in enumerate(cells)))
+    table = parts_of(*({"part": p, "package": x} for (p, _, _), x in zip(cells, packages, strict=True)))
+    table = pl.concat([table, parts_of({"part": "NEW", "package": packages[0]})])
+    builds = builds_of(*(("B", p, 1, 1000, None) for p in ("R0", "R1", "NEW")))
+    found = recommend(usage, NO_LOADS, table, builds, PLANT)
+    assert [x.part for x in found] == ["NEW", "R0", "R1"]
+    assert all(0.0 < x.loss_rate < 0.2 and x.extra < 1000 for x in found)
+    assert all(x.loss_low <= x.loss_rate <= x.loss_high for x in found), "a printed range holds its rate"
+    assert len(standing_overage(usage, NO_LOADS, table, PLANT)) == 3

@@ -39,7 +39,7 @@ def test_all_losses_cost_what_they_are_made_of() -> None:
     assert _price("all") == pytest.approx(expected)
 
 
-def test_losses_beyond_the_healthy_ones_cost_what_their_own_kinds_cost() -> None:
+def _beyond(missed: list[list[float]], dropped: list[list[float]]) -> dict[str, float]:
     """30 misses of a cheap part and one drop of a dear one, as healthy nozzles drop it, too."""
     cells = pl.DataFrame(
         {
@@ -51,12 +51,25 @@ def test_losses_beyond_the_healthy_ones_cost_what_their_own_kinds_cost() -> None
             "chances": [1000, 100, 1000],
         }
     )
-    found = price_by_excess(
-        (
-            ("missed", cells.with_columns(losses="missed"), ["N1", "N2"], np.array([27.0, np.nan])),
-            ("dropped", cells.with_columns(losses="dropped"), ["N1", "N2"], np.array([-0.1, 0.0])),
-        ),
-        "nozzle",
-        PLANT,
-    )
-    assert found == {"N1": pytest.approx(0.3 * 0.01 + 0.025, rel=1e-3)}
+    each = (("missed", missed), ("dropped", dropped))
+    frames = [(loss, cells.with_columns(losses=loss), ["N1", "N2"], np.array(excess)) for loss, excess in each]
+    return price_by_excess(frames, "nozzle", PLANT)
+
+
+CHEAP, DEAR = 0.3 * 0.01 + 0.025, 80.0 + 0.025
+NONE = [float("nan")] * 3
+
+
+def test_losses_beyond_the_healthy_ones_cost_what_their_own_kinds_cost() -> None:
+    found = _beyond([[27.0, 20.0, 35.0], NONE], [[-0.1, -0.6, 0.7], [0.0, -1.0, 1.0]])
+    assert found == {"N1": pytest.approx(CHEAP, rel=1e-3)}
+
+
+def test_half_a_drop_of_a_dear_part_more_is_chance_beside_what_is_surely_too_many() -> None:
+    by_chance = [0.5, -0.4, 1.9]
+    found = _beyond([[27.0, 20.0, 35.0], [0.5, -0.5, 2.0]], [by_chance, NONE])
+    assert found == {"N1": pytest.approx(CHEAP, rel=1e-3), "N2": pytest.approx(CHEAP, rel=1e-3)}
+    both = _beyond([[27.0, 20.0, 35.0], NONE], [[3.0, 1.0, 7.0], NONE])
+    assert both == {"N1": pytest.approx((27 * CHEAP + 3 * DEAR) / 30, rel=1e-3)}
+    unsure = _beyond([[2.0, -1.0, 9.0], NONE], [[1.0, -1.0, 4.0], NONE])
+    assert unsure == {"N1": pytest.approx((2 * CHEAP + DEAR) / 3, rel=1e-3)}

@@ -247,3 +247,14 @@ def test_effects_of_a_group_and_of_the_others_of_its_kind_stand_in_one_table() -
     assert feeders.twin_of == [None] * 20
     counted = _tied(cut=4).group_by("feeder").agg(pl.col("chances").sum()).sort("feeder")
     assert feeders.chances.tolist() == counted["chances"].to_list()
+
+
+def test_one_large_cell_elsewhere_does_not_untie_what_many_small_ones_tie() -> None:
+    """Nozzle 0 has 200 shares of 25 picks on spindle 0, and was tried on spindle 1 for a job of 60."""
+    nozzle, spindle = np.zeros(201, dtype=np.int64), np.append(np.zeros(200, dtype=np.int64), 1)
+    nozzle, spindle = np.append(nozzle, np.ones(100, dtype=np.int64)), np.append(spindle, np.ones(100, dtype=np.int64))
+    picks = np.full(301, 25, dtype=np.int64)
+    picks[200] = 60
+    picks[201:] = 50
+    assert same_picks(nozzle, spindle, picks).tolist() == [0, 1]
+    assert same_picks(spindle, nozzle, picks).tolist() == [0, 1]

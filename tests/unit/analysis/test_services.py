@@ -65,6 +65,15 @@ def test_a_service_of_a_fault_that_came_a_few_days_before() -> None:
     assert harmed.count("got worse") == SEEDS
 
 
+def test_where_the_log_tells_no_kinds_all_losses_are_held_against_each_other() -> None:
+    frame = days({"N0": [0.03] * 14 + [0.003] * 14, **HEALTHY}, picks=1500)
+    untold = frame.with_columns(unknown="missed", missed=pl.lit(0, pl.Int64))
+    (found,) = outcomes(_services(), untold, {}, Statistics(), day_name(27))
+    (told,) = outcomes(_services(), frame, {}, Statistics(), day_name(27))
+    assert (found.verdict, found.loss, told.loss) == ("worked", "all", "missed")
+    assert (found.before, found.after) == (told.before, told.after)
+
+
 def test_few_picks_since() -> None:
     assert set(_verdicts([0.03] * 14 + [0.003] * 14, picks=20)) == {"cannot say yet"}
 

@@ -154,6 +154,13 @@ def test_change_where_all_losses_lie_on_one_side():
     assert found.high == np.inf
 
 
+def test_a_fall_after_the_step_up_is_not_taken_for_a_slow_rise():
+    peak = [10] * 12 + [80, 70, 60, 50, 45, 38, 33, 28, 24, 20, 17, 14, 12, 10, 9, 8]
+    up = single_change(peak, [10.0] * 28, draws=49)
+    assert up.effect > 1.0
+    assert up.rise >= 1.0, "the fall from 80 to 8 fits better than any rise, and explains no step up"
+
+
 def test_periods_without_work_are_no_place_for_a_change():
     found = single_change([3, 2, 0, 0, 12, 11], [3.0, 3.0, 0.0, 0.0, 3.0, 3.0])
     assert found.at == 4
