@@ -127,6 +127,21 @@ def test_picks_that_were_not_placed_are_lost_where_nothing_else_is_told(
         assert con.execute("select attempts, placed, missed, unknown from tally").fetchall() == [expected]
 
 
+def test_counters_of_an_hour_add_up_outcome_by_outcome(plant: settings.Plant) -> None:
+    """Two lines of one feeder that leave open what the other tells; every loss is an event of its own."""
+    key = {"grain": "feeder", "machine": "M", "feeder": "F"}
+    first = {"time": BEGIN + timedelta(minutes=40), "placed": 100, "missed": 2, "returned": 3}
+    second = {"time": BEGIN + timedelta(minutes=50), "placed": 50, "rejected": 4, "dropped": 5, "returned": 1}
+    second["unknown"] = 6
+    counts = {"placed": 150, "missed": 2, "rejected": 4, "dropped": 5, "returned": 4, "unknown": 6}
+    runs = {"missed_runs": 2, "rejected_runs": 4, "dropped_runs": 5, "lost_runs": 17}
+    expected = key | {"hour": BEGIN, "attempts": 171, "first_tries": 171, "offsets": 0, "dx_sum": None} | counts | runs
+    with open_store(plant, write=True) as con:
+        _load(con, 1, counter=[key | first, key | second])
+        (row,) = con.execute(f"select {', '.join(expected)} from tally").fetchall()
+    assert dict(zip(expected, row, strict=True)) == expected
+
+
 def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plant) -> None:
     fault = {
         "machine": "M",
