@@ -473,3 +473,22 @@ def test_standing_rule_covers_every_size() -> None:
     assert 0 <= rules["R0"].fixed <= 30
     with pytest.raises(ValueError, match="two different"):
         standing_overage(usage, NO_LOADS, table, PLANT, sizes=(5,))
+
+
+@pytest.mark.parametrize(
+    ("need", "rate", "pack", "least", "loads"),
+    [
+        (994, 0.0, 1000, 1, 1),  # with the six that loading takes the reel is used up to the last part
+        (995, 0.0, 1000, 1, 2),
+        (1988, 0.0, 1000, 1, 2),
+        (1989, 0.0, 1000, 1, 3),
+        (795, 0.2, 1000, 1, 1),  # 795 / 0.8 is 993.75
+        (796, 0.2, 1000, 1, 2),
+        (994, 0.0, 1000, 3, 3),  # a load on each machine that it is fed on
+        (10**6, 0.0, np.inf, 1, 1),
+        (10, 0.0, 3, 1, 14),  # of a pack that loading uses up one part at least is left: 13 more
+    ],
+)
+def test_loads_of_a_build_by_hand(need: int, rate: float, pack: float, least: int, loads: int) -> None:
+    of = (np.array([float(v)]) for v in (need, rate, 6.0, pack))
+    assert loads_of_build(*of, np.array([least])).tolist() == [loads]
