@@ -31,20 +31,24 @@ def _walking(feeder: str, walk: float, days: int = 10, picks: int = 50, noise: f
 def test_slope_interval_and_ends_against_statsmodels() -> None:
     """Two slots, days of unlike size, a slot that is not named: weighted least squares with a level for each slot."""
     rng = np.random.default_rng(8)
-    slots = ["1"] * 6 + ["2"] * 5 + [None] * 4
+    slots = ["1"] * 6 + ["2"] * 4 + [None] * 4 + ["3"]
     rows: list[Row] = [
         (2 * d, "F1", slot, int(rng.integers(20, 90)), float(0.002 * d + rng.normal(0, 0.004)))
         for d, slot in enumerate(slots)
     ]
     found = next(d for d in drifts(_offsets(rows[::-1]), Statistics(confidence=0.9)) if d.axis == "x")
     day, picks, mean = (np.array([r[i] for r in rows], dtype=float) for i in (0, 3, 4))
-    levels = np.array([[slot == s for s in ("1", "2", None)] for slot in slots], dtype=float)
+    levels = np.array([[slot == s for s in ("1", "2", None, "3")] for slot in slots], dtype=float)
     fit = sm.WLS(mean, np.column_stack([levels, day]), weights=picks).fit()
     assert found.slope == pytest.approx(fit.params[-1])
     assert (found.low, found.high) == pytest.approx(tuple(fit.conf_int(0.1)[-1]))
-    level = float(picks @ (levels @ fit.params[:3]) / picks.sum())
+    level = float(picks @ (levels @ fit.params[:4]) / picks.sum())
     assert (found.start, found.end) == pytest.approx((level, level + 28 * fit.params[-1]))
-    assert (found.slot, found.picks, len(found.days)) == ("2", int(picks.sum()), 15)
+    assert (found.slot, found.picks, len(found.days)) == ("3", int(picks.sum()), 15)
+    p_value = fit.pvalues[-1]  # of one feeder and one axis, so that nothing is adjusted
+    for limit, flagged in ((p_value * 1.001, True), (p_value * 0.999, False)):
+        judged = drifts(_offsets(rows), Statistics(false_discovery_rate=limit))
+        assert [d.flagged for d in judged if d.axis == "x"] == [flagged]
     assert found.days[0] == (day_name(0), pytest.approx(mean[0]), int(picks[0]))
 
 

@@ -119,6 +119,22 @@ def test_what_to_do_is_what_the_ranking_says(kind: str, name: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("kind", "name", "told"),
+    [
+        ("lot", "L1", "quarantine the lot"),
+        ("reel", "R1", "Check this reel"),
+        ("feeder", "F1", "pick position and tape advance"),
+        ("nozzle", "N1", "inspect the nozzle tip"),
+        ("optics", "laser", "Clean lens, mirrors and light"),
+        ("light", "laser/front", "all its segments"),
+    ],
+)
+def test_each_kind_has_advice_of_its_own(kind: str, name: str, told: str) -> None:
+    (found,) = _found(_days({}), _flagged(kind, None if kind == "lot" else "M1", name), reels=("R1", "R1"))
+    assert told in found.advice
+
+
+@pytest.mark.parametrize(
     ("rejects", "follows"),
     [
         ([60, 40, 5, 4, 6, 5], "the part, mostly with nozzles N0, N1"),
