@@ -140,6 +140,10 @@ def test_each_kind_has_advice_of_its_own(kind: str, name: str, told: str) -> Non
         ([60, 40, 5, 4, 6, 5], "the part, mostly with nozzles N0, N1"),
         ([60, 6, 5, 4, 6, 5], "the part, mostly with nozzle N0"),
         ([20, 24, 18, 22, 19, 21], "the part, whatever handles it"),
+        ([40, 40, 40, 40, 2, 2, 2, 2], "the part, mostly with nozzles N0, N1, N2, N3"),
+        ([40, 40, 40, 40, 40, 2, 2, 2, 2, 2], "the part, mostly with nozzles N0, N1, N2, N3 and 1 more"),
+        ([36, 12], "the part, mostly with nozzle N0"),  # chi-square 24 ** 2 / 48 = 12, above 10.83 for p = 0.001
+        ([30, 10], "the part, whatever handles it"),  # 20 ** 2 / 40 = 10
     ],
 )
 def test_a_part_that_some_nozzles_refuse_is_not_refused_whatever_handles_it(rejects: list[int], follows: str) -> None:
