@@ -83,6 +83,11 @@ def test_runs_belong_to_one_feeder(plant: settings.Plant) -> None:
             ("F0", 3, 1),
             ("F1", 3, 1),
         ]
+        # What other feeders place in between, or one of that name on another machine, ends no run.
+        others = [_pick(4000 + i, machine=m, feeder=f) for i in range(5) for m, f in (("M", "F1"), ("M2", "F0"))]
+        _load(con, 2, pick=[_pick(3999, "missed", feeder="F0"), *others, _pick(4006, "missed", feeder="F0")])
+        late = con.execute("select sum(missed), sum(missed_runs) from tally where hour > ?", [BEGIN]).fetchall()
+        assert late == [(2, 1)]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -165,14 +170,15 @@ def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plan
 
 
 def test_sums_of_offsets_match_plain_python(plant: settings.Plant) -> None:
-    picks = [_pick(i, dx=0.001 * i, dy=-0.002 * i) for i in range(50)] + [_pick(60)]
+    seen = [{"dx": 0.001 * i, "dy": -0.002 * i, "dangle": 0.03 * i} for i in range(50)]
+    picks = [*(_pick(i, **offsets) for i, offsets in enumerate(seen)), _pick(60), _pick(61, dx=1.0, dangle=1.0)]
+    columns = [f"sum({c}_{what})" for c in ("dx", "dy", "dangle") for what in ("sum", "squares")]
     with open_store(plant, write=True) as con:
         _load(con, 1, pick=picks)
-        (row,) = con.execute("select sum(offsets), sum(dx_sum), sum(dx_squares), sum(dy_sum) from tally").fetchall()
+        (row,) = con.execute(f"select sum(offsets), {', '.join(columns)} from tally").fetchall()
+    expected = [sum(offsets[c] ** power for offsets in seen) for c in ("dx", "dy", "dangle") for power in (1, 2)]
     assert row[0] == 50
-    assert row[1] == pytest.approx(sum(0.001 * i for i in range(50)), abs=1e-9)
-    assert row[2] == pytest.approx(sum((0.001 * i) ** 2 for i in range(50)), abs=1e-8)
-    assert row[3] == pytest.approx(-2 * row[1], abs=1e-9)
+    assert row[1:] == pytest.approx(expected, abs=1e-8)
 
 
 def test_the_check_sees_a_tally_that_is_wrong(plant: settings.Plant) -> None:
