@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -176,6 +178,12 @@ def test_pooled_rates_lie_between_own_rate_and_common_mean(counts):
     assert np.all(pooled.rate >= np.minimum(own, mean) - 1e-9)
     assert np.all(pooled.rate <= np.maximum(own, mean) + 1e-9)
     assert np.all((pooled.low <= pooled.high) & (pooled.low >= 0) & (pooled.high <= 1))
+
+
+@pytest.mark.parametrize(("odds", "told"), [(19, (False, False)), (21, (False, True)), (1 / 21, (True, False))])
+def test_a_step_and_a_drift_are_told_at_odds_of_twenty(odds: float, told: tuple[bool, bool]):
+    found = replace(single_change([1, 2, 1, 9, 8, 9], [2.0] * 6), gradual=float(np.log(odds)))
+    assert (found.better_as_step, found.better_as_drift) == told
 
 
 def test_pooled_intervals_are_quantiles_of_the_posterior():

@@ -169,6 +169,28 @@ def test_a_fault_gives_a_loss_its_reason_and_never_adds_one(plant: settings.Plan
         assert con.execute("select sum(rejected) from tally").fetchall() == [(3,)]
 
 
+def test_the_nearest_fault_of_the_same_nozzle_designator_or_part_within_five_seconds(plant: settings.Plant) -> None:
+    def fault(seconds: float, group: str, **more: object) -> dict[str, object]:
+        row = {"time": BEGIN + timedelta(seconds=seconds), "machine": "M", "outcome": "rejected", "reason_group": group}
+        return {**row, "fault_type": group, **more}
+
+    lost = {"designator": "C1", "part": "P1", "reason_group": "other"}
+    picks = [_pick(100 * i, "rejected", **lost, nozzle=f"N{i}") for i in range(1, 7)]
+    faults = [
+        fault(101, "vacuum", nozzle="N9", designator="C9", part="P9"),  # of something else
+        fault(203, "electrical", nozzle="N2"),
+        fault(198, "shape", designator="C1"),  # nearer, though its name sorts last
+        fault(300, "vacuum", nozzle="N3", machine="M2"),
+        fault(395, "pickup", part="P1"),
+        fault(505.001, "pickup", nozzle="N5"),
+        fault(601, "size", nozzle="N6", outcome=None),  # a message that tells of no loss
+    ]
+    with open_store(plant, write=True) as con:
+        _load(con, 1, pick=picks, fault=faults)
+        found = dict(con.execute("select nozzle, reason_group from reason_tally").fetchall())
+    assert found == {"N1": "other", "N2": "shape", "N3": "other", "N4": "pickup", "N5": "other", "N6": "other"}
+
+
 def test_sums_of_offsets_match_plain_python(plant: settings.Plant) -> None:
     seen = [{"dx": 0.001 * i, "dy": -0.002 * i, "dangle": 0.03 * i} for i in range(50)]
     picks = [*(_pick(i, **offsets) for i, offsets in enumerate(seen)), _pick(60), _pick(61, dx=1.0, dangle=1.0)]
