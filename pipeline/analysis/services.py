@@ -263,7 +263,8 @@ def _outcome(
     _, loss, daily, before, after = best
     dispersion = dispersions.get(loss, 1.0)
     difference, low, high = _difference(before, after, dispersion, settings.confidence)
-    verdict = _verdict(before, after, low, high, dispersion)
+    _, plain, _ = _difference(dataclasses.replace(before, expected=0.0), after, dispersion, settings.confidence)
+    verdict = _verdict(before, after, low, high, dispersion, rose=plain is not None and plain > 0)
     machine, item = items.name(kind, key)
     weekly = item_days(days, kind, key, loss, "week")
     return ServiceOutcome(
@@ -322,10 +323,15 @@ def _difference(
     return after.losses / chances - before.losses / before.chances, float(low[0]), float(high[0])
 
 
-def _verdict(before: _Span, after: _Span, low: float | None, high: float | None, dispersion: float) -> Verdict:
+def _verdict(
+    before: _Span, after: _Span, low: float | None, high: float | None, dispersion: float, *, rose: bool
+) -> Verdict:
+    """rose: whether its rate clearly rose as it stands. Where peers that were as bad were mended, that of an item that
+    stayed what it was rises beside theirs.
+    """
     if low is None or high is None or after.expected < LEAST_EXPECTED:
         return "cannot say yet"
-    if low > 0 and after.elevated(dispersion):
+    if low > 0 and after.elevated(dispersion) and (rose or not before.elevated(dispersion)):
         return "got worse"
     if after.elevated(dispersion) and before.elevated(dispersion):
         return "did not work"

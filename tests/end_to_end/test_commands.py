@@ -102,7 +102,9 @@ def test_new_makes_a_plant_that_status_and_ingest_accept(tmp_path: Path) -> None
     plant = tmp_path / "mine"
     made = pickfall("new", plant)
     assert made.returncode == 0, made.stderr
-    assert all(Path(line).exists() for line in made.stdout.splitlines())
+    paths = [Path(line) for line in made.stdout.splitlines()]
+    assert paths
+    assert all(path.exists() for path in paths)
     assert pickfall("ingest", "--plant", plant).returncode == 0
     status = pickfall("status", "--plant", plant)
     assert status.returncode == 0, status.stderr

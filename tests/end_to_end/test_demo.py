@@ -116,6 +116,7 @@ def test_fields_of_the_contract(findings: dict[str, Any]) -> None:
 
 
 def test_every_rate_has_its_count_and_holds_its_estimate(findings: dict[str, Any]) -> None:
+    assert len(findings["suspects"]) > 500
     for s in findings["suspects"]:
         assert 0 <= s["losses"] <= s["attempts"]
         assert s["low"] <= s["rate"] <= s["high"]

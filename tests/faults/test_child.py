@@ -174,10 +174,12 @@ def test_a_plant_folder_with_an_odd_name(tmp_path: Path, name: str) -> None:
     folder = tmp_path / name
     folder.mkdir()
     with duckdb.connect() as con, ChildReader(Plant(folder=folder), (Hostile(),), ()) as child:
-        for _, answer in child.read(map(Log, _files(folder, "good"))):
-            assert isinstance(answer, Staged)
-            answer.into(con)
-            assert con.execute("select count(*) from staged_refused").fetchall() == [(1,)]
+        answers = child.read(map(Log, _files(folder, "good")))
+        _, answer = next(answers)
+        assert isinstance(answer, Staged)
+        answer.into(con)
+        assert con.execute("select count(*) from staged_refused").fetchall() == [(1,)]
+        assert next(answers, None) is None
 
 
 def test_leftovers_of_a_killed_run_are_removed(tmp_path: Path) -> None:

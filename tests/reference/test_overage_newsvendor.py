@@ -66,6 +66,10 @@ def test_impossible_arguments_are_named() -> None:
         cheapest_quantity([1.0], -1, 0, 0)
     with pytest.raises(ValueError, match="more than 0"):
         critical_ratio(0, 1)
+    with pytest.raises(ValueError, match="more than 0"):
+        critical_ratio([2, 0], 1)
+    with pytest.raises(ValueError, match="not less than 0"):
+        critical_ratio(2, [0, -1])
     with pytest.raises(ValueError, match="add up to 1"):
         optimal_quantity([0.5, 0.4], 1, 1)
     with pytest.raises(ValueError, match="0 or more"):

@@ -416,6 +416,7 @@ def test_messages_repeat_no_identity_but_the_planted_ones() -> None:
         assert len(again) == (12 if "W42" in path.name else 0)
         assert all(a <= b for a, b in itertools.pairwise(times))
         seen |= {m["UniqueID"]: m for m in lines}
+    assert len(seen) > 1000
 
 
 def test_messages_hold_the_picks_once_and_their_totals(tmp_path: Path) -> None:

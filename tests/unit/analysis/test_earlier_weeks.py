@@ -82,7 +82,12 @@ def test_items_that_are_new_this_week_are_held_against_what_the_old_ones_showed(
     assert in_order is not None
     np.testing.assert_allclose(past.weights[[2, 0]], in_order.weights[[0, 2]], rtol=1e-9)
     assert past.weights.shape[0] == 3
-    assert told.spread("machine", ["A"]) is None or told.seen.get("machine") is not None
+
+
+def test_of_a_kind_that_was_never_seen_alone_or_together_nothing_is_said() -> None:
+    told = _told(_weeks(2))
+    assert {"nozzle", "part+lot"} < told.seen.keys()
+    assert told.spread("machine", ["M0"]) is None
 
 
 def test_of_a_very_large_plant_only_the_last_weeks_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:

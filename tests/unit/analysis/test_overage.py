@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from pipeline.analysis.overage import Lines, extra_parts, prepare
 from pipeline.analysis.overage_builds import check_builds, clean_parts
@@ -18,7 +18,7 @@ from pipeline.analysis.overage_kit import whole_kit
 from pipeline.analysis.overage_levels import Levels
 from pipeline.analysis.overage_lines import recommend
 from pipeline.analysis.overage_rounding import loads_of_build, order_quantity, orders
-from pipeline.analysis.overage_standing import standing_overage
+from pipeline.analysis.overage_standing import MOST_STEPS, SIZES, _rules, _steps, standing_overage
 from pipeline.errors import NotEstimable
 from pipeline.estimators.predictive import predictive_extra
 from pipeline.findings.model import Overage
@@ -475,6 +475,39 @@ def test_a_standing_rule_covers_what_one_more_load_takes(pack: int) -> None:
     assert (np.ceil(rule.fixed + rule.share * lines.need - 1e-9) >= extra).all()
 
 
+def test_the_rule_is_the_cheapest_line_above_all_sizes_by_linear_programming() -> None:
+    """Least mean share of what is needed, fixed number and percentage 0 or more: the whole fixed number and the
+    percentage in thousandths cost at most one piece and 0.00001 of the size above scipy's optimum."""
+    rng = np.random.default_rng(6)
+    sizes = np.array(SIZES)
+    shapes = rng.uniform([0, 0.0005, 0.1], [25, 0.05, 2.5], (25, 3))
+    extra = np.ceil(shapes @ np.array([np.ones(sizes.size), sizes, np.sqrt(sizes)])).astype(np.int64)
+    fixed, share = _rules(sizes, extra)
+    for a, b, needed in zip(fixed, share, extra, strict=True):
+        worth = 1.0 / (needed + 1.0)
+        assert (a + b * sizes >= needed - 1e-9).all()
+        best = optimize.linprog(
+            [worth.mean(), (worth * sizes).mean()],
+            A_ub=-np.column_stack([np.ones(sizes.size), sizes]),
+            b_ub=-needed,
+        )
+        above = (worth * (a + b * sizes)).mean() - best.fun
+        assert -1e-9 <= above <= (worth * (1.0 + 1e-5 * sizes)).mean()
+
+
+def test_whole_numbers_of_packs_between_two_sizes() -> None:
+    table = parts_of(
+        {"part": "A", "pack_size": 30}, {"part": "B", "pack_size": 7}, {"part": "C"}, {"part": "D", "pack_size": 90}
+    )
+    found = _steps(table, 30, 89)
+    assert found.filter(pl.col("part") == "A")["boards"].to_list() == [60]
+    some = found.filter(pl.col("part") == "B")["boards"].to_list()
+    assert (some[0], some[-1], {n % 7 for n in some}) == (35, 84, {0})
+    assert set(found["part"]) == {"A", "B"}
+    many = _steps(table, 30, 20_000).filter(pl.col("part") == "B")["boards"].to_list()
+    assert (len(many), many[0], many[-1]) == (MOST_STEPS, 35, 19_999 // 7 * 7)
+
+
 def test_standing_rule_covers_every_size() -> None:
     usage = usage_of(*chips())
     table = parts_of({"part": "R0", "feeder_type": "tape"}, {"part": "NEW", "package": "0402", "feeder_type": "tape"})
@@ -489,8 +522,28 @@ def test_standing_rule_covers_every_size() -> None:
     by_hand = [np.ceil(rules["R0"].fixed + rules["R0"].share * n - 1e-9) for n in sizes]
     assert rules["R0"].waste == pytest.approx(np.mean(np.sort(by_hand) - np.sort(own)))
     assert rules["R0"].waste_cost is None
+    assert (rules["R0"].smallest, rules["R0"].largest) == (50, 20_000)
     large = {p: r.fixed + r.share * 20_000 for p, r in rules.items()}
     assert large["NEW"] >= large["R0"] > 40
     assert 0 <= rules["R0"].fixed <= 30
     with pytest.raises(ValueError, match="two different"):
         standing_overage(usage, NO_LOADS, table, PLANT, sizes=(5,))
+
+
+@pytest.mark.parametrize(
+    ("need", "rate", "pack", "least", "loads"),
+    [
+        (994, 0.0, 1000, 1, 1),  # with the six that loading takes the reel is used up to the last part
+        (995, 0.0, 1000, 1, 2),
+        (1988, 0.0, 1000, 1, 2),
+        (1989, 0.0, 1000, 1, 3),
+        (795, 0.2, 1000, 1, 1),  # 795 / 0.8 is 993.75
+        (796, 0.2, 1000, 1, 2),
+        (994, 0.0, 1000, 3, 3),  # a load on each machine that it is fed on
+        (10**6, 0.0, np.inf, 1, 1),
+        (10, 0.0, 3, 1, 14),  # of a pack that loading uses up one part at least is left: 13 more
+    ],
+)
+def test_loads_of_a_build_by_hand(need: int, rate: float, pack: float, least: int, loads: int) -> None:
+    of = (np.array([float(v)]) for v in (need, rate, 6.0, pack))
+    assert loads_of_build(*of, np.array([least])).tolist() == [loads]

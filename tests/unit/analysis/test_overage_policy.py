@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from pipeline import settings
+from pipeline.analysis import overage_parts
 from pipeline.analysis.actions import actions
 from pipeline.analysis.overage_cost import cheapest_extras, findings_by_cost, findings_with
 from pipeline.analysis.overage_kit import whole_kits
@@ -266,3 +267,34 @@ def test_good_classes_are_read(tmp_path: Path) -> None:
     plant = settings.load(tmp_path)
     assert plant.part_class == CLASSES
     assert plant.buying.leave_out_lots == ("L-204",)
+
+
+def test_the_first_class_that_fits_a_part_by_feeder_package_and_price() -> None:
+    """From a price on and below one; what a class asks for and the part table does not tell fits no class."""
+    classes = (
+        PartClass("large", package=("QFP", "BGA")),
+        PartClass("dear", price_from=1.0, price_to=5.0),
+        PartClass("cheap tape", feeder_type=("tape",), price_to=1.0),
+        PartClass("tape", feeder_type=("tape",)),
+    )
+    rows: list[tuple[str | None, str, float | None, int]] = [
+        ("BGA", "tray", 2.0, 0),
+        ("0402", "tray", 1.0, 1),
+        ("0402", "tray", 5.0, -1),
+        ("0402", "tray", 0.5, -1),
+        ("0402", "tape", 0.999, 2),
+        ("0402", "tape", 5.0, 3),
+        ("0402", "tape", None, 3),
+        (None, "tray", 2.0, 1),
+        (None, "tube", None, -1),
+    ]
+    names = [f"P{i}" for i in range(len(rows))]
+    table = parts_of(
+        *(
+            {"part": name, "package": package, "feeder_type": feeder, "unit_cost": price}
+            for name, (package, feeder, price, _) in zip(names, rows, strict=True)
+        )
+    )
+    good = pl.DataFrame({"part": names})
+    found = overage_parts.parts_of(good, usage_of(), NO_LOADS, table, replace(PLANT, part_class=classes))
+    assert dict(found.select("part", "part_class").iter_rows()) == {n: r[-1] for n, r in zip(names, rows, strict=True)}

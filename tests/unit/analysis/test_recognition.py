@@ -119,11 +119,31 @@ def test_what_to_do_is_what_the_ranking_says(kind: str, name: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("kind", "name", "told"),
+    [
+        ("lot", "L1", "quarantine the lot"),
+        ("reel", "R1", "Check this reel"),
+        ("feeder", "F1", "pick position and tape advance"),
+        ("nozzle", "N1", "inspect the nozzle tip"),
+        ("optics", "laser", "Clean lens, mirrors and light"),
+        ("light", "laser/front", "all its segments"),
+    ],
+)
+def test_each_kind_has_advice_of_its_own(kind: str, name: str, told: str) -> None:
+    (found,) = _found(_days({}), _flagged(kind, None if kind == "lot" else "M1", name), reels=("R1", "R1"))
+    assert told in found.advice
+
+
+@pytest.mark.parametrize(
     ("rejects", "follows"),
     [
         ([60, 40, 5, 4, 6, 5], "the part, mostly with nozzles N0, N1"),
         ([60, 6, 5, 4, 6, 5], "the part, mostly with nozzle N0"),
         ([20, 24, 18, 22, 19, 21], "the part, whatever handles it"),
+        ([40, 40, 40, 40, 2, 2, 2, 2], "the part, mostly with nozzles N0, N1, N2, N3"),
+        ([40, 40, 40, 40, 40, 2, 2, 2, 2, 2], "the part, mostly with nozzles N0, N1, N2, N3 and 1 more"),
+        ([36, 12], "the part, mostly with nozzle N0"),  # chi-square 24 ** 2 / 48 = 12, above 10.83 for p = 0.001
+        ([30, 10], "the part, whatever handles it"),  # 20 ** 2 / 40 = 10
     ],
 )
 def test_a_part_that_some_nozzles_refuse_is_not_refused_whatever_handles_it(rejects: list[int], follows: str) -> None:
@@ -201,3 +221,53 @@ def test_the_key_of_a_name_is_the_key_it_came_from(kind: str) -> None:
     names = ["M/1", "camera_side", "a/b"] if kind == "light" else ["M/1", "a/b", "3"]
     key = items.SEPARATOR.join(names[: len(items.COLUMNS[kind])])
     assert items.key_of(kind, *items.name(kind, key)) == key
+
+
+def _measured(*rows: tuple[str, int, float | None, float, float | None]) -> RecognitionFinding:
+    """Finding of a part that is flagged, with refused parts measured: what, count, taught, mean, deviation."""
+    full = [
+        {"part": part, "what": what, "unit": "mm", "count": n, "taught": taught, "limit_low": 0.9, "limit_high": 1.1,
+         "mean": mean, "deviation": sd}
+        for part, (what, n, taught, mean, sd) in [*(("P1", r) for r in rows), ("P2", ("length", 99, 1.0, 2.0, 0.1))]
+    ]  # fmt: skip
+    reasons = pl.DataFrame(
+        [{**dict.fromkeys(REASONS), "week": WEEK, "part": "P1", "outcome": "rejected", "reason_group": "size",
+          "losses": 10}],
+        schema=REASONS,
+    )  # fmt: skip
+    own = _flagged("part", None, "P1")
+    (found,) = recognition(
+        (own,), _days({}), reasons, pl.DataFrame(full, schema=MEASUREMENTS), WEEK, 1.0, Statistics(), 30
+    )
+    return found
+
+
+def test_mean_of_measured_values_has_students_interval() -> None:
+    """t at 8 degrees is 2.306 for 95 % (any table): 1.06 +- 2.306 * 0.03 / 3. The largest group is first."""
+    found = _measured(("width", 9, 1.0, 1.06, 0.03), ("height", 4, 1.0, 1.5, 0.01), ("length", 20, 1.0, 1.01, 0.2))
+    assert [m.what for m in found.measured] == ["length", "width"], "four values are too few"
+    width = found.measured[1]
+    assert (width.mean_low, width.mean_high) == pytest.approx((1.03694, 1.08306), abs=1e-5)
+    assert (width.count, width.taught, width.limit_low, width.limit_high, width.spread) == (9, 1.0, 0.9, 1.1, 0.03)
+    (alone,) = _measured(("width", 5, 1.0, 1.0, 0.0)).measured
+    assert (alone.mean_low, alone.mean_high) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([("length", 20, 1.0, 1.01, 0.2), ("width", 9, 1.0, 1.06, 0.03)], "width 1.060 mm, above the taught 1.000."),
+        ([("width", 9, 1.0, 0.94, 0.03), ("height", 9, None, 1.5, 0.01)], "width 0.940 mm, below the taught 1.000."),
+        ([("height", 9, None, 1.5, 0.01)], None),
+        ([("width", 9, 1.0, 1.02, 0.03)], None),
+    ],
+)
+def test_the_part_data_are_corrected_where_refused_parts_lie_to_one_side(
+    rows: list[tuple[str, int, float | None, float, float | None]], said: str | None
+) -> None:
+    """2.306 * 0.03 / 3 = 0.023 about the mean: 1.06 and 0.94 lie to one side of 1, 1.02 does not."""
+    advised = _measured(*rows).advice
+    if said is None:
+        assert advised == "Check the part data and the recognition settings against ten good parts."
+    else:
+        assert advised.endswith(f"refused parts measure {said}")

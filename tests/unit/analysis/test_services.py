@@ -7,9 +7,18 @@ from datetime import datetime
 
 import polars as pl
 import pytest
+from statsmodels.stats.proportion import confint_proportions_2indep
 
 from pipeline.analysis.actions import actions
-from pipeline.analysis.services import after_services, outcomes, without_outcome
+from pipeline.analysis.services import (
+    _difference,
+    _Span,
+    _verdict,
+    after_services,
+    mended_in_week,
+    outcomes,
+    without_outcome,
+)
 from pipeline.commands.explain import explain
 from pipeline.findings.model import Quality, ServiceOutcome
 from pipeline.schema.frames import SERVICES
@@ -44,6 +53,20 @@ def test_a_service_that_worked() -> None:
 
 def test_a_service_that_did_not_work() -> None:
     assert _verdicts([0.03] * 28).count("did not work") >= SEEDS - 2
+
+
+def test_what_did_not_work_is_said_to_be_still_worse_and_is_not_mended() -> None:
+    frame = days({"N0": [0.03] * 14 + [0.003] * 14, "N1": [0.03] * 28, **{f"N{i}": [0.003] * 28 for i in range(2, 12)}})
+    both = pl.concat([_services(), _services(item="N1")])
+    found = {o.id: o for o in outcomes(both, frame, {"missed": 1.2}, Statistics(), day_name(27))}
+    assert {name: o.verdict for name, o in found.items()} == {"N0": "worked", "N1": "did not work"}
+    assert {name: o.text.endswith("It is still clearly worse than its peers.") for name, o in found.items()} == {
+        "N0": False,
+        "N1": True,
+    }
+    mended = mended_in_week(both, frame, Statistics(), day_name(27), day_name(14))
+    assert mended == {("nozzle", "N0"): both["time"][0]}
+    assert mended_in_week(both, frame, Statistics(), day_name(27), day_name(15)) == {}
 
 
 def test_a_healthy_item_is_not_called_mended_or_broken() -> None:
@@ -246,3 +269,65 @@ def test_a_service_of_another_machines_head_is_none_of_this_one() -> None:
     assert sections["Services"] == []
     moved = dataclasses.replace(flagged, kind="nozzle", id="N0", machine="M2", loss="missed")
     assert after_services((moved,), (dataclasses.replace(worked, kind="nozzle", id="N0"),), day_name(13))[0].mended
+
+
+@pytest.mark.parametrize(
+    ("expected_before", "expected_after", "scale"),
+    [(10.0, 20.0, 1.0), (10.0, 40.0, 2.0), (0.5, 0.5, 0.5), (0.0, 5.0, 1.0), (5.0, 0.0, 1.0)],
+)
+def test_the_difference_is_that_of_the_same_work(expected_before: float, expected_after: float, scale: float) -> None:
+    """30 of 2000 after 40 of 1000: where peers lose twice as much of the new work, it counts as 30 of 4000."""
+    before, after = _Span(40, 1000, expected_before), _Span(30, 2000, expected_after)
+    found = _difference(before, after, 1.0, 0.9)
+    low, high = confint_proportions_2indep(30, 2000 * scale, 40, 1000, method="newcomb", alpha=0.1)
+    assert found == pytest.approx((30 / (2000 * scale) - 0.04, low, high))
+
+
+def test_without_picks_on_one_side_there_is_no_difference() -> None:
+    one, none = _Span(40, 1000, 10.0), _Span(0, 0, 0.0)
+    assert _difference(one, none, 1.0, 0.95) == _difference(none, one, 1.0, 0.95) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("losses", "expected", "bad"),
+    [
+        # Beyond chance, 2 sqrt(expected), and half of the expected ones, which healthy items may differ by.
+        (124, 80.0, True),  # 44 more than sqrt(4 * 80 + 40 ** 2) = 43.8
+        (123, 80.0, False),
+        (18, 9.0, True),  # 9 more than sqrt(36 + 20.25) = 7.5
+        (16, 9.0, False),
+    ],
+)
+def test_clearly_above_the_peers(losses: int, expected: float, bad: bool) -> None:
+    assert _Span(losses, 10_000, expected).elevated(1.0) == bad
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "interval", "verdict"),
+    [
+        (90, 30, (-0.01, -0.001), "worked"),
+        (90, 30, (-0.01, 0.0), "cannot say yet"),
+        (90, 90, (-0.01, 0.01), "did not work"),
+        (90, 60, (-0.01, -0.001), "did not work"),
+        (90, 200, (0.001, 0.01), "got worse"),
+        (30, 90, (0.001, 0.01), "got worse"),
+        (30, 90, (0.0, 0.01), "cannot say yet"),
+        (30, 10, (-0.01, -0.001), "cannot say yet"),
+        (90, 30, (None, None), "cannot say yet"),
+    ],
+)
+def test_verdicts(before: int, after: int, interval: tuple[float | None, float | None], verdict: str) -> None:
+    """Peers would have lost 30 each time: 60 is bad, being 30 more than sqrt(120 + 225) = 18.6 and twice as many."""
+    assert _verdict(_Span(before, 9000, 30.0), _Span(after, 9000, 30.0), *interval, 1.0, rose=True) == verdict
+    assert _verdict(_Span(before, 9000, 30.0), _Span(after, 9000, 2.9), *interval, 1.0, rose=True) == "cannot say yet"
+
+
+def test_one_that_stayed_bad_beside_a_mended_one_did_not_get_worse() -> None:
+    """Two of twelve lost ten times as much, and one was mended: the peers of the other lose less than before."""
+    for seed in range(4):
+        frame = days({"N0": [0.03] * 14 + [0.003] * 14, **HEALTHY, "N1": [0.03] * 28}, seed=seed)
+        (found,) = outcomes(_services(item="N1"), frame, {"missed": 1.2}, Statistics(), day_name(27))
+        assert found.verdict == "did not work"
+    worse = days({"N0": [0.03] * 14 + [0.003] * 14, **HEALTHY, "N1": [0.03] * 14 + [0.09] * 14}, seed=1)
+    (found,) = outcomes(_services(item="N1"), worse, {"missed": 1.2}, Statistics(), day_name(27))
+    assert found.verdict == "got worse"

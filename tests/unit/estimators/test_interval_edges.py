@@ -6,8 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportion_confint
 
-from pipeline.estimators.intervals import METHODS, clopper_pearson, interval, newcombe_difference, wilson
+from pipeline.estimators.intervals import (
+    METHODS,
+    clopper_pearson,
+    interval,
+    jeffreys,
+    newcombe_difference,
+    wilson,
+)
 from pipeline.estimators.multiplicity import benjamini_hochberg
 
 COUNTS = st.integers(0, 10**7).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -28,6 +36,17 @@ def test_interval_holds_its_rate_and_lies_in_range(counts, method, confidence, d
         assert low == 0.0
     if x == n:
         assert high == 1.0
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs"), [(wilson, "wilson"), (clopper_pearson, "beta"), (jeffreys, "jeffreys")], ids=METHODS
+)
+def test_every_count_of_up_to_six_picks_against_statsmodels(ours, theirs):
+    x, n = np.array([(x, n) for n in range(1, 7) for x in range(n + 1)]).T
+    low, high = ours(x, n, 0.9)
+    expected = np.array([proportion_confint(a, b, 0.1, theirs) for a, b in zip(x, n, strict=True)])
+    assert low == pytest.approx(expected[:, 0], abs=1e-12)
+    assert high == pytest.approx(expected[:, 1], abs=1e-12)
 
 
 def test_one_loss_in_ten_million_at_a_large_dispersion_is_inside_its_interval():
@@ -109,6 +128,7 @@ def test_adjusted_p_values(p, random):
 
 def test_no_p_value_and_impossible_ones():
     assert benjamini_hochberg([]).shape == (0,)
+    assert benjamini_hochberg([0.0, 1.0, 0.5]).tolist() == [0.0, 1.0, 0.75], "both ends are p-values"
     with pytest.raises(ValueError, match="between 0 and 1"):
         benjamini_hochberg([0.5, 1.5])
     with pytest.raises(ValueError, match="one dimension"):

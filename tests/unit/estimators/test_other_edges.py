@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from pipeline.estimators.beta_binomial import beta_binomial_fit
 from pipeline.estimators.changepoint import single_change, single_change_normal
@@ -182,6 +185,20 @@ def test_pooled_rates_lie_between_own_rate_and_common_mean(counts):
     assert np.all(pooled.rate >= np.minimum(own, mean) - 1e-9)
     assert np.all(pooled.rate <= np.maximum(own, mean) + 1e-9)
     assert np.all((pooled.low <= pooled.high) & (pooled.low >= 0) & (pooled.high <= 1))
+
+
+@pytest.mark.parametrize(("odds", "told"), [(19, (False, False)), (21, (False, True)), (1 / 21, (True, False))])
+def test_a_step_and_a_drift_are_told_at_odds_of_twenty(odds: float, told: tuple[bool, bool]):
+    found = replace(single_change([1, 2, 1, 9, 8, 9], [2.0] * 6), gradual=float(np.log(odds)))
+    assert (found.better_as_step, found.better_as_drift) == told
+
+
+def test_pooled_intervals_are_quantiles_of_the_posterior():
+    x, n = np.array([0, 3, 1, 9, 2, 0, 5, 1]), np.array([20, 20, 30, 20, 40, 20, 20, 10])
+    pooled = beta_binomial_rates(x, n, 0.9)
+    posterior = stats.beta(pooled.a + x, pooled.b + n - x)
+    np.testing.assert_allclose(pooled.rate, posterior.mean())
+    np.testing.assert_allclose([pooled.low, pooled.high], posterior.ppf([[0.05], [0.95]]))
 
 
 def test_equal_estimates_are_put_on_their_mean():

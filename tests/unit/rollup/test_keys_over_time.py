@@ -75,6 +75,9 @@ def test_a_reel_that_is_told_gives_its_lot_and_part(tmp_path: Path) -> None:
         load(con, "a", {"pick": [_pick(1, reel="R1"), _pick(2, reel="R2")]})
         load(con, "b", {"reel_event": [_event(9, "count", "R1", part="P1", lot="L1")]})
         assert _keys(con) == [("R1", "L1", "P1"), ("R2", None, None)]
+        # Two parts told of one reel: it is not known which. Its lot is.
+        load(con, "c", {"reel_event": [_event(10, "count", "R1", part="P2", lot="L1")]})
+        assert _keys(con) == [("R1", "L1", None), ("R2", None, None)]
 
 
 @pytest.mark.parametrize(

@@ -105,9 +105,14 @@ def test_a_recipe_that_changes_inside_an_hour_splits_its_picks(tmp_path: Path) -
 
 
 def test_losses_of_a_run_count_once_with_a_filled_recipe(tmp_path: Path) -> None:
-    jam = [_board(f"09:00:{second:02d}", lost=True, board=f"T{second}") for second in range(4)]
-    plant = _load(tmp_path, jam, [_recipe("A", "08:00:00")])
-    assert query(plant, "select recipe, sum(missed), sum(missed_runs) from tally group by recipe") == [("A", 4, 1)]
+    jam = [
+        _board(f"09:00:{second:02d}", lost=True, board=f"T{second}", source=source)
+        for second in range(4)
+        for source in ("M1", "M2")
+    ]
+    plant = _load(tmp_path, jam, [_recipe("A", "08:00:00"), _recipe("B", "08:00:00", source="M2")])
+    runs = query(plant, "select recipe, machine, sum(missed), sum(missed_runs) from tally group by all order by all")
+    assert runs == [("A", "M1", 4, 1), ("B", "M2", 4, 1)]
 
 
 def test_counters_in_the_hours_of_a_late_recipe_stay(tmp_path: Path) -> None:

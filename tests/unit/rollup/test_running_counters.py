@@ -39,8 +39,11 @@ def _events(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
 
 def test_a_reading_counts_from_the_one_before(tmp_path: Path) -> None:
     with store(tmp_path) as con:
-        load(con, "a", {"counter": [_reading(0, 1000), _reading(1, 1300), _reading(2, 1300), _reading(3, 2000)]})
+        # Missed picks are told from seven o'clock on, where their total says nothing yet, and not at eight.
+        told = [_reading(1, 1300, missed=9), _reading(2, 1300), _reading(3, 2000, missed=12)]
+        load(con, "a", {"counter": [_reading(0, 1000), *told]})
         assert _hourly(con) == [(6, 300), (8, 700)]
+        assert _hourly(con, "missed") == [(6, 0), (8, 3)]
         assert _events(con) == []
 
 

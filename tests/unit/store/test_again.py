@@ -28,10 +28,11 @@ def test_lines_that_can_be_read_now_are_taken_and_no_other(tmp_path: Path) -> No
     with store(tmp_path) as con:
         load(con, "a", {"pick": [_pick(0, line=1), _pick(1, line=2)]}, refused=(3, 4, 5), mapping="m 1")
         # The mended mapping reads line 2 otherwise; that must not count it twice.
-        mended = [_pick(0, line=1), _pick(1, line=2, part="P1"), _pick(2, "missed", line=3), _pick(3, line=4)]
+        mended = [_pick(0, line=1), _pick(1, line=2, part="P1"), _pick(2, "missed", line=3), _pick(-3, line=4)]
         result = load(con, "a", {"pick": mended}, refused=(5,), mapping="m 2", again=True)
         assert (result.read, result.loaded, result.duplicate, result.refused) == (5, 2, 2, 1)
         assert _account(con) == [("a", "m 2", 5, 4, 0, 1)]
+        assert con.execute("select first_time, last_time from load").fetchall() == [(at(-3 / 60), at(2 / 60))]
         assert con.execute("select line from refused").fetchall() == [(5,)]
         assert con.execute("select sum(attempts), sum(missed) from tally").fetchall() == [(4, 1)]
         assert load(con, "a", {"pick": mended}, refused=(5,), mapping="m 2", again=True).loaded == 0

@@ -131,7 +131,7 @@ def test_renamed_machines_disagree_under_one_name(tmp_path: Path) -> None:
 def test_counts_of_overlapping_intervals_count_once(tmp_path: Path) -> None:
     with store(tmp_path) as con:
         load(con, "a", {"counter": [_counts(0, 1, 500)]})
-        result = load(con, "b", {"counter": [_counts(0, 1, 510, missed=3), _counts(1, 2, 100)]})
+        result = load(con, "b", {"counter": [_counts(0, 1, 510, missed=3), _counts(3, 4, 100)]})
         assert (result.loaded, result.duplicate) == (1, 1)
         assert load(con, "c", {"counter": [_counts(0, 2, 610)]}).duplicate == 1
         assert _attempts(con) == 600

@@ -38,15 +38,17 @@ def _counted(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
 
 
 def test_old_picks_go_and_no_total_moves(tmp_path: Path) -> None:
-    picks = [_pick(h, outcome=o) for h in (0, 1, WEEK, 3 * WEEK) for o in ("placed", "missed")]
-    measured = [{"time": at(h), "machine": "M", "what": "x"} for h in (0, 3 * WEEK)]
+    midnight = WEEK - 6  # two weeks before the day of the newest pick; its own picks stay
+    picks = [_pick(h, outcome=o) for h in (0, 1, midnight, 3 * WEEK) for o in ("placed", "missed")]
+    measured = [{"time": at(h), "machine": "M", "what": "x"} for h in (0, midnight, 3 * WEEK)]
     with store(tmp_path, more=KEEP_TWO) as con:
         load(con, "a", {"pick": picks, "measurement": measured})
         before = _counted(con)
         assert retain(con, _plant(tmp_path), NOW) == 4
         assert _counted(con) == before
-        assert con.execute("select distinct time from pick order by 1").fetchall() == [(at(WEEK),), (at(3 * WEEK),)]
-        assert con.execute("select time from measurement").fetchall() == [(at(3 * WEEK),)]
+        assert con.execute("select distinct time from pick order by 1").fetchall() == [(at(midnight),), (at(3 * WEEK),)]
+        kept = con.execute("select time from measurement order by 1").fetchall()
+        assert kept == [(at(midnight),), (at(3 * WEEK),)]
         assert con.execute("select * from closed_hour order by all").fetchall() == [("M", at(0)), ("M", at(1))]
         assert retain(con, _plant(tmp_path), NOW) == 0
 
