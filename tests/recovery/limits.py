@@ -20,7 +20,8 @@ are healthy, and their true effects in all these weeks:
     history    the spread only from those effects: what chance says of 36 nozzles cannot be averaged out
     weekly     the same, with the tool's allowance for a spread that differs from week to week
 
-Nobody who has to learn the spread from a plant's nozzles finds more than `history`.
+Nobody who judges by the spread alone, and has to learn it from a plant's nozzles, finds more than `history`. The tool
+also looks at what each nozzle was like itself (own_past.py), which none of these do.
 """
 
 from __future__ import annotations
