@@ -371,7 +371,7 @@ def _suspects(
                 cost_low=excess[1] * price if enough else None,
                 cost_high=excess[2] * price if enough else None,
                 enough=enough,
-                stands_out=bool(surprising[i]) and not flagged,
+                stands_out=bool(surprising[i]) and ratios[1] > 1.0 and not flagged,
                 suspected=enough
                 and not flagged
                 and not surprising[i]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -15,10 +16,12 @@ from pipeline.analysis.ranking import (
     _each_item_once,
     _Fitted,
     _main_loss,
+    _suspects,
     flagged_items,
     odds_ratios,
 )
-from pipeline.settings import Statistics
+from pipeline.settings import Plant, Statistics
+from tests.unit.analysis.test_attribution import small_week
 
 SETTINGS = Statistics()
 NOTHING = pl.DataFrame()
@@ -112,3 +115,15 @@ def test_limits_belong_to_the_flag() -> None:
 
 def test_an_item_better_than_its_peers_is_never_flagged() -> None:
     assert not _flagged(_items(effect=-1.2))
+
+
+@pytest.mark.parametrize(("effect", "variance", "told"), [(0.38, 0.01, True), (0.2, 0.04, False), (-0.3, 0.01, False)])
+def test_what_rose_and_is_like_its_peers_now_does_not_stand_out_from_them(
+    effect: float, variance: float, told: bool
+) -> None:
+    """By its own past it is as surprising as a flagged one; "worse than its peers" is said where it is."""
+    table = _items(effect, variance)
+    attribution = Attribution({"nozzle": table}, {}, 1.0, True, "", np.zeros(1), 1.0)
+    frame = small_week().with_columns(machine=pl.lit("M1"))
+    (found,) = _suspects("missed", attribution, table, np.array([0.001]), frame, Plant(Path()), {"N1": 1.0})
+    assert (found.flagged, found.stands_out, found.suspected, found.explained_by) == (False, told, False, None)
