@@ -8,7 +8,8 @@ An item's losses are held against the healthy spread of its peers (tail.py, heal
 Where earlier weeks are known they are also held against what the item itself was like (own_past.py): a nozzle that
 loses three times what it lost for weeks is no healthy one, however far its peers differ. What was bad before needs less
 proof in the second comparison (`weights_of_suspects`), not in the first: an effect that stays is in both weeks, and
-would be counted twice. The smaller of both p-values counts double, since there were two chances (Bonferroni).
+would be counted twice. Of two chances the smaller p-value counts, each divided by its share (Bonferroni): the peers get
+most, since what was bad from the first log on is told by them alone, and what changed is clear enough.
 Source: as in these modules.
 """
 
@@ -27,6 +28,10 @@ from pipeline.settings import Statistics
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+OWN_SHARE: Final = 0.25
+"""Share of the chance of a false flag that the comparison with an item's own past gets; that with its peers has the
+rest. Our own choice."""
 
 CLOSE_LOOK: Final = 0.1
 """p-values below this are averaged over the uncertainty of the spread; above, its typical value will do."""
@@ -67,7 +72,7 @@ def p_of_kind(
     own_past = state.own_past[k]
     if own_past is not None:
         own = own_past.p_values(losses, expected, unsure, dispersion, only) / state.weights[k][only]
-        p = np.where(np.isnan(own), p, np.minimum(2.0 * np.fmin(p, own), 1.0))
+        p = np.where(np.isnan(own), p, np.minimum(np.fmin(p / (1.0 - OWN_SHARE), own / OWN_SHARE), 1.0))
     return np.where(chances[only] >= settings.least_picks, p, np.nan)
 
 
