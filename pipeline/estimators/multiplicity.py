@@ -44,7 +44,7 @@ def benjamini_hochberg(p: ArrayLike) -> FloatArray:
     return adjusted
 
 
-MOST_WEIGHT = 30.0
+MOST_WEIGHT = 60.0
 """Extra weight of what was surely bad before. Our own choice."""
 UNCLEAR = 0.1
 """Probability of having been bad up to which nothing gets extra weight: 99 in 100 healthy items have about so much."""
