@@ -168,6 +168,7 @@ def test_twice_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path)
     assert _findings(tmp_path / "again") == _findings(demo)
 
 
+@pytest.mark.long
 def test_in_the_same_folder_it_gives_the_same_findings_byte_for_byte(demo: Path, tmp_path: Path) -> None:
     shutil.copytree(demo, tmp_path / "again")
     shutil.rmtree(tmp_path / "again" / "out")

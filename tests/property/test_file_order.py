@@ -124,7 +124,7 @@ def _expected(messages: list[Message], machine: str) -> dict[str | None, int]:
     return counted
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(logs())
 def test_messages_in_any_files_and_order_give_the_same_tallies(made: tuple[list[Message], list[list[Message]]]) -> None:
     messages, files = made
@@ -140,7 +140,7 @@ def test_messages_in_any_files_and_order_give_the_same_tallies(made: tuple[list[
             assert dict(stored) == _expected(messages, machine)  # type: ignore[arg-type]
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(logs())
 def test_a_roll_up_hour_by_hour_gives_what_one_at_once_gives(made: tuple[list[Message], list[list[Message]]]) -> None:
     """Large loads are rolled up in slices of time; tallies, counters and fills are the same."""

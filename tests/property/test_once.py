@@ -64,7 +64,7 @@ def exports(draw: st.DrawFn) -> tuple[list[PickLine], dict[str, list[PickLine]]]
     return lines, files
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(exports())
 def test_overlapping_exports_in_any_order_give_their_union(
     made: tuple[list[PickLine], dict[str, list[PickLine]]],

@@ -24,7 +24,7 @@ from pipeline.store.retention import retain
 from tests.unit.rollup.staged import Row, at, digest, load
 
 QUICK = settings(
-    max_examples=8,
+    max_examples=5,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[
@@ -160,7 +160,7 @@ def totals(draw: st.DrawFn) -> tuple[bool, list[Row]]:
     return each, rows
 
 
-@settings(QUICK, max_examples=4)
+@settings(QUICK, max_examples=3)
 @given(totals(), SPLITS)
 def test_whose_total_it_is_is_told_by_the_data_in_any_files(
     made: tuple[bool, list[Row]], how: tuple[int, int, bool]

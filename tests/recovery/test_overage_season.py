@@ -150,6 +150,12 @@ def _table(found: Season) -> str:
     return "\n".join([*lines, f"{found.lines} lines, {100 * found.stops / found.lines:.2f} % short with the advice"])
 
 
+def test_a_season_costs_less_than_with_a_flat_rule() -> None:
+    found = season(range(2))
+    assert found.oracle < found.advice <= 0.7 * found.percentage
+
+
+@pytest.mark.long
 def test_a_season_costs_little_more_than_with_perfect_knowledge() -> None:
     found = season(range(6))
     print(_table(found))

@@ -45,6 +45,7 @@ def test_many_fixed_set_ups() -> None:
     _check("fixed past", 2000, 80)
 
 
+@pytest.mark.long
 def test_one_effect_for_the_same_picks_makes_a_bad_feeder_stand_out_more(monkeypatch: pytest.MonkeyPatch) -> None:
     """Bad for all weeks, with a slot and a part of its own: three effects shared its losses, three spreads hid them."""
     bad = item("feeder", "F007")
