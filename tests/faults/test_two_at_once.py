@@ -91,6 +91,7 @@ def test_who_comes_while_the_store_is_being_made_waits_for_it(tmp_path: Path) ->
     assert opened == [[(7,)]]
 
 
+@pytest.mark.long
 def test_readers_get_the_state_from_before_while_logs_are_loaded(tmp_path: Path, clean: str) -> None:
     plant = overlapping_plant(tmp_path, picks=6_000)
     check(pickfall("ingest", "--plant", plant), 0)

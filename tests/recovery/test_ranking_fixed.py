@@ -36,7 +36,7 @@ def test_a_fixed_set_up() -> None:
 
 
 def test_a_fixed_set_up_with_a_past() -> None:
-    _check("fixed past", TRIALS["fixed past"].first_seed, 8)
+    _check("fixed past", TRIALS["fixed past"].first_seed, 4)
 
 
 @pytest.mark.long

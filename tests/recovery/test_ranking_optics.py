@@ -96,6 +96,7 @@ def test_a_light_that_one_machine_alone_has_is_not_judged() -> None:
     assert {s.kind for s in found.suspects if "ring" in s.id or "bar" in s.id} == set()
 
 
+@pytest.mark.long
 def test_a_bad_nozzle_is_still_told_from_the_optics() -> None:
     found = 0
     for seed in SEEDS:
