@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import duckdb
 
 from pipeline.schema.master_tables import ALIAS_KINDS
+from pipeline.schema.pick_view import pick_sql
 from pipeline.schema.tables import table
 
 READ = ("pick", "counter", "fault", "activity", "reel_event")
@@ -42,7 +43,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
                 con.execute(f"create or replace temp view known_{name} as {aliased(name, columns)}")
                 names[name] = f"known_{name}"
     columns = [c for c in ALIAS_KINDS if c in used and c in table("pick").names()]
-    names["numbered"] = reading_as("(select *, rowid as pick_number from pick)", columns)
+    names["numbered"] = reading_as(f"({pick_sql(numbered=True)})", columns)
     # Of a closed hour without single picks only measurements were removed: its counters are all there.
     removed = "closed_hour"
     if con.execute("select 1 from counter where exists (from closed_hour) limit 1").fetchall():

@@ -150,8 +150,15 @@ def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> 
             )
             for step in STEPS:
                 if not left_out.get(step):
-                    _run(con, step, {**names, **touched_span(con)})
+                    counted = {"counted": _counted(con, names)} if step == "joint" else {}
+                    _run(con, step, {**counted, **names, **touched_span(con)})
             check(con, touched_only=True)
+
+
+def _counted(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> str:
+    """Query that counts the picks by hour and key: by stored combination, where that tells all the keys of a pick."""
+    as_stored = names["filled"] == "pick" and not _any(con, "recipe_span")
+    return _text("counted_combinations" if as_stored else "counted_picks").strip()
 
 
 def touched_span(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -194,14 +201,21 @@ def _run(con: duckdb.DuckDBPyConnection, step: str, names: Mapping[str, str]) ->
 
 def statements(step: str, names: Mapping[str, str] | None = None) -> list[str]:
     """The statements of one SQL file, with our two constants and the names of the tables filled in."""
-    text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
+    text = _text(step)
     text = text.replace("{counter_reach}", str(COUNTER_REACH_HOURS)).replace("{fault_reach}", str(FAULT_REACH_SECONDS))
     text = text.replace("{standing}", standing()).replace("{ends}", either_hour())
     plain = {"filled": "pick", **{prefix + name: prefix + name for name in READ for prefix in ("", "staged_")}}
+    if names and "counted" in names:  # it has names in it itself
+        text = text.replace("{counted}", names["counted"])
     for name, value in {**plain, **(names or {})}.items():
         text = text.replace(f"{{{name}}}", value)
-    body = "\n".join(line for line in text.splitlines() if not line.lstrip().startswith("--"))
-    return [s for s in (part.strip() for part in body.split(";")) if s]
+    return [s for s in (part.strip() for part in text.split(";")) if s]
+
+
+def _text(step: str) -> str:
+    """One SQL file without its comments."""
+    text = (files("pipeline.rollup") / "sql" / f"{step}.sql").read_text(encoding="utf-8")
+    return "\n".join(line for line in text.splitlines() if not line.lstrip().startswith("--"))
 
 
 def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:

@@ -57,6 +57,23 @@ PICK = Table(
     ),
     event=True,
 )
+_OF_ONE_PICK: Final = ("load_id", "line", "time", "board", "designator", "dx", "dy", "dangle")
+PICK_KEY = Table(
+    "pick_key",
+    "what picks have in common: one row for each combination of it that came",
+    (
+        Column("key_id", "INTEGER", "number of the combination", required=True),
+        *(c for c in PICK.columns if c.name not in _OF_ONE_PICK),
+    ),
+)
+PICK_ROW = Table(
+    "pick_row",
+    "what a pick has for itself; `pick` is a view of this table and of `pick_key`",
+    (
+        *(c for c in PICK.columns if c.name in _OF_ONE_PICK),
+        Column("key_id", "INTEGER", "its row of `pick_key`", required=True),
+    ),
+)
 MEASUREMENT = Table(
     "measurement",
     "what recognition measured on a part, mostly on a refused one",
@@ -367,7 +384,9 @@ REFUSED = Table(
     ),
 )
 TABLES: Final = (
-    *EVENT_TABLES,
+    PICK_KEY,
+    PICK_ROW,
+    *(t for t in EVENT_TABLES if t is not PICK),
     TALLY,
     REASON_TALLY,
     COUNTER_EVENT,
@@ -382,5 +401,5 @@ TABLES: Final = (
 
 
 def table(name: str) -> Table:
-    """The table of that name; KeyError if there is none."""
-    return {t.name: t for t in TABLES}[name]
+    """The table of that name, or the view `pick`; KeyError if there is none."""
+    return {t.name: t for t in (PICK, *TABLES)}[name]

@@ -28,8 +28,10 @@ import duckdb
 
 from pipeline.rollup.sources import aliased_columns, reading_as
 from pipeline.rollup.tallies import either_hour
+from pipeline.schema.pick_view import pick_sql
 from pipeline.schema.table import Table
 from pipeline.schema.tables import COUNTER, PICK
+from pipeline.store.picks import change_picks
 
 SAME: Final = ("machine", "time", "head", "spindle", "nozzle", "feeder", "designator")
 """Columns in which two lines of the same pick agree."""
@@ -66,7 +68,7 @@ def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     others = [c.name for c in PICK.content() if c.name not in end]
     same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in end)
     fits = " and ".join(f'(s."{c}" = k."{c}" or s."{c}" is null or k."{c}" is null)' for c in others)
-    stored = reading_as("(select *, rowid as pick_number from pick)", aliased_columns(con, "pick"))
+    stored = reading_as(f"({pick_sql(numbered=True)})", aliased_columns(con, "pick"))
     con.execute(
         f"""
         create or replace temp table filling as
@@ -146,21 +148,28 @@ def _fill(con: duckdb.DuckDBPyConnection, spec: Table, columns: list[str]) -> No
     """
     con.execute("insert into dropped_line select line from filling")
     more = " or ".join(f'(p."{c}" is null and s."{c}" is not null)' for c in columns)
+    rows = pick_sql(numbered=True) if spec is PICK else "select *, rowid as pick_number from counter"
     con.execute(
         "delete from filling where stored_row is null or line not in (select f.line from filling f "
-        f"join {spec.name} p on p.rowid = f.stored_row join staged_{spec.name} s on s.line = f.line where {more})"
+        f"join ({rows}) p on p.pick_number = f.stored_row join staged_{spec.name} s on s.line = f.line where {more})"
     )
     if not con.execute("select 1 from filling limit 1").fetchall():
         return
-    told = ", ".join(f'"{c}" = coalesce({spec.name}."{c}", f."{c}")' for c in columns)
-    con.execute(
-        f"update {spec.name} set {told} from ("
-        f"select stored_row, s.* from filling join staged_{spec.name} s using (line)) f "
-        f"where {spec.name}.rowid = f.stored_row"
-    )
     if spec is PICK:
+        told = ", ".join(f'coalesce(p."{c}", s."{c}") as "{c}"' for c in columns)
+        con.execute(
+            f"create or replace temp table changed_pick as select p.* exclude (pick_number) replace ({told}), "
+            f"f.stored_row from filling f join ({rows}) p on p.pick_number = f.stored_row "
+            "join staged_pick s on s.line = f.line"
+        )
+        change_picks(con, "changed_pick")
         con.execute("insert into new_hour select distinct machine, date_trunc('hour', time) from filling")
         return
+    told = ", ".join(f'"{c}" = coalesce(counter."{c}", f."{c}")' for c in columns)
+    con.execute(
+        f"update counter set {told} from (select stored_row, s.* from filling join staged_counter s using (line)) f "
+        "where counter.rowid = f.stored_row"
+    )
     con.execute("insert into new_machine select distinct machine from filling")
     con.execute(  # which readings of a machine follow each other may be another matter now
         f"insert into new_hour select distinct machine, unnest({either_hour()}) from {Names.of(con, spec).stored} "

@@ -35,6 +35,7 @@ from pipeline.store.keys import (
     find_reused_ids,
 )
 from pipeline.store.part_counts import FEEDER, OF_PARTS
+from pipeline.store.picks import insert_picks
 
 GROUP_ROWS = 200_000
 GROUP_FILES = 100
@@ -214,6 +215,9 @@ def _move(
     duplicate = _one(con, "select count(distinct line) from dropped_line")
     _drop_lines(con, staging, filled)
     for spec in filled:
+        if spec is PICK:
+            insert_picks(con, "staged_pick", str(int(load_id)))
+            continue
         names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
         con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
     con.execute("insert into refused select ?, ?, line, raw, reason, null from staged_refused", [load_id, file])

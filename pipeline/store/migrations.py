@@ -15,8 +15,9 @@ import duckdb
 
 from pipeline.rollup.tallies import recompute_all, recompute_counters
 from pipeline.schema.table import Table
-from pipeline.schema.tables import TABLES
+from pipeline.schema.tables import PICK_KEY, PICK_ROW, TABLES
 from pipeline.store.part_counts import FEEDER, OF_PARTS
+from pipeline.store.picks import create_view, split_picks
 
 
 def create_table(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
@@ -28,6 +29,7 @@ def create_table(con: duckdb.DuckDBPyConnection, spec: Table) -> None:
 def _first(con: duckdb.DuckDBPyConnection) -> None:
     for spec in TABLES:
         create_table(con, spec)
+    create_view(con)
 
 
 def create_missing(con: duckdb.DuckDBPyConnection) -> None:
@@ -76,9 +78,20 @@ def _seventh(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("delete from tally where attempts = 0")
 
 
+def _eighth(con: duckdb.DuckDBPyConnection) -> None:
+    """Picks are stored by combination: see `migrate`, which does it before all other steps."""
+    if _picks_are_whole(con):
+        raise RuntimeError("the picks are not split")
+
+
+def _picks_are_whole(con: duckdb.DuckDBPyConnection) -> bool:
+    """True for a store before version 8, where `pick` is a table."""
+    return bool(con.execute("select 1 from duckdb_tables() where table_name = 'pick'").fetchall())
+
+
 STEPS: Final[tuple[Callable[[duckdb.DuckDBPyConnection], None], ...]] = (
     *(_first, _second, _third, _fourth, _fifth),
-    *(_sixth, _seventh),
+    *(_sixth, _seventh, _eighth),
 )
 CURRENT: Final = len(STEPS)
 
@@ -109,6 +122,10 @@ def migrate(con: duckdb.DuckDBPyConnection, found: int | None) -> None:
     try:
         if found is None:
             con.execute("create table schema_version (version INTEGER not null)")
+        elif _picks_are_whole(con):  # the steps count picks as they are stored now
+            for spec in (PICK_KEY, PICK_ROW):
+                create_table(con, spec)
+            split_picks(con)
         for number, step in enumerate(STEPS[done:], done + 1):
             step(con)
             con.execute("insert into schema_version values (?)", [number])

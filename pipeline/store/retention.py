@@ -21,6 +21,7 @@ import duckdb
 from pipeline.rollup.sources import reading
 from pipeline.settings import Plant
 from pipeline.store.export import export_picks
+from pipeline.store.picks import remove_picks
 
 
 def limit(con: duckdb.DuckDBPyConnection, weeks: int, now: datetime) -> datetime | None:
@@ -63,7 +64,7 @@ def retain(con: duckdb.DuckDBPyConnection, plant: Plant, now: datetime | None = 
             "order by all",
             [before],
         )
-        con.execute("delete from pick where time < $1", [before])
+        remove_picks(con, before)
         con.execute("delete from measurement where time < $1", [before])
         con.execute("commit")
     except BaseException:

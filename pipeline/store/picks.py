@@ -1,0 +1,78 @@
+"""Single picks -> their combinations and their rows (schema/pick_view.py says why).
+
+In:    picks with all columns of `pick`, in a table or view of the store's connection.
+Out:   rows in `pick_key` and `pick_row`.
+After: every row of `pick_row` has its combination; no combination stands there twice.
+"""
+
+from __future__ import annotations
+
+import duckdb
+
+from pipeline.schema.pick_view import KEY_COLUMNS, ROW_COLUMNS, pick_sql, same_key
+
+_KEYS = ", ".join(f'"{c}"' for c in KEY_COLUMNS)
+_ROWS = ", ".join(f'"{c}"' for c in ROW_COLUMNS)
+
+
+def insert_picks(con: duckdb.DuckDBPyConnection, source: str, load: str) -> None:
+    """Add picks.
+
+    source  table or view that holds them
+    load    SQL of their load_id
+    """
+    keys_of(con, source)
+    rows = ", ".join(f's."{c}"' for c in ROW_COLUMNS)
+    con.execute(
+        f"insert into pick_row (load_id, {_ROWS}, key_id) select {load}, {rows}, k.key_id "
+        f"from {source} s join key_found k on {same_key('s', 'k')}"
+    )
+
+
+def change_picks(con: duckdb.DuckDBPyConnection, source: str) -> None:
+    """Give picks that are stored other values.
+
+    source  table with all columns of `pick`, and `stored_row`: the row in `pick_row`; each row once
+    """
+    keys_of(con, source)
+    told = ", ".join(f'"{c}" = f."{c}"' for c in ROW_COLUMNS)
+    con.execute(
+        f"update pick_row set {told}, key_id = f.new_key from (select s.*, k.key_id as new_key from {source} s "
+        f"join key_found k on {same_key('s', 'k')}) f where pick_row.rowid = f.stored_row"
+    )
+
+
+def remove_picks(con: duckdb.DuckDBPyConnection, before: object) -> None:
+    """Remove picks earlier than a time (UTC), and the combinations that no other pick has."""
+    con.execute("delete from pick_row where time < $1", [before])
+    con.execute("delete from pick_key where key_id not in (select key_id from pick_row)")
+
+
+def keys_of(con: duckdb.DuckDBPyConnection, source: str) -> None:
+    """Temp table key_found: the combinations of these picks with their numbers; new ones are added to `pick_key`.
+
+    Only those of the picks are held against the stored ones, which may be many. New numbers follow the order of what
+    they stand for, so that two runs give the same.
+    """
+    con.execute(f"create or replace temp table key_asked as select distinct {_KEYS} from {source}")
+    con.execute(
+        "insert into pick_key select (select coalesce(max(key_id), 0) from pick_key) "
+        f"+ row_number() over (order by {_KEYS}), {_KEYS} from key_asked a anti join pick_key k on {same_key('a', 'k')}"
+    )
+    con.execute(
+        "create or replace temp table key_found as select k.* from pick_key k "
+        f"semi join key_asked a on {same_key('a', 'k')}"
+    )
+
+
+def split_picks(con: duckdb.DuckDBPyConnection) -> None:
+    """Store the picks of a database before version 8, where `pick` is a table, by combination."""
+    con.execute("alter table pick rename to pick_before")
+    create_view(con)
+    insert_picks(con, "pick_before", "s.load_id")
+    con.execute("drop table pick_before")
+
+
+def create_view(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the view `pick`."""
+    con.execute(f"create view pick as {pick_sql()}")
