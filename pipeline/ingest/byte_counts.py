@@ -36,7 +36,7 @@ def count_pair(piece: bytes, pair: bytes) -> int:
     >>> count_pair(b"a\\r\\nb\\r\\r\\n\\n", b"\\r\\n")
     2
     """
-    if pair not in piece:
+    if pair[:1] not in piece or pair not in piece:  # one byte is found much faster than two
         return 0
     if len(piece) < LARGE:
         return piece.count(pair)

@@ -160,7 +160,8 @@ def _database(task: Task) -> duckdb.DuckDBPyConnection:
 
 def _described(found: StagedFile) -> dict[str, Any]:
     """All of a `StagedFile` but its path, which the other end knows."""
-    return {"columns": list(found.columns), "first": found.first, "offset_us": found.offset_us}
+    held = {"columns": list(found.columns), "packed": list(found.packed)}
+    return {**held, "first": found.first, "offset_us": found.offset_us}
 
 
 def _write_tables(con: duckdb.DuckDBPyConnection, folder: Path, there: set[str]) -> list[str]:

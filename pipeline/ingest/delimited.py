@@ -29,9 +29,11 @@ from pipeline.ingest.delimited_sql import LEFT_OUT, MOST_FIELDS, PENDING, Conver
 from pipeline.ingest.dialect import SourceFile
 from pipeline.ingest.local_time import settle_by_order, zone_of
 from pipeline.ingest.mapping import LogMapping, Place, bare_name
-from pipeline.ingest.quoting import literal
-from pipeline.ingest.staged_file import LINE, StagedFile
+from pipeline.ingest.quoting import literal, name
+from pipeline.ingest.staged_file import COMBINATION, LINE, StagedFile, combination_sql, unlike_sql
 from pipeline.ingest.staging import Staging
+from pipeline.schema.pick_view import KEY_COLUMNS
+from pipeline.schema.tables import PICK
 from pipeline.settings import Plant
 
 TABLE = "delimited_rows"
@@ -206,12 +208,10 @@ def _convert_regular(text: Path, staging: Staging, conversion: Conversion, expec
     scan = scan_sql(text, mapping.text, layout.fields, layout.first, numbered=False)
     with con.cursor() as apart:  # a file that DuckDB cannot cut would abort an open transaction
         try:
-            apart.execute(
-                f"copy ({conversion.rows_sql(scan)}) to {literal(str(target))} (format parquet, compression 'lz4_raw')"
-            )
+            packed = _write_rows(apart, conversion, scan, target)
         except (duckdb.InvalidInputException, duckdb.NotImplementedException):
             return False
-    found = StagedFile(target, conversion.filled(), layout.first + 1, 0)
+    found = StagedFile(target, conversion.filled(), layout.first + 1, 0, packed)
     con.execute(f"create temp view {TABLE} as select *, {LINE} + {found.first} as line from {found.scan_sql()}")
     rows = _count(con, "true")
     if rows != expected:
@@ -230,11 +230,33 @@ def _convert_regular(text: Path, staging: Staging, conversion: Conversion, expec
     machine = "" if "machine" in found.columns else ", cast(null as varchar) as machine"
     con.execute(
         f"create or replace temp table {TABLE} as select *, {LINE} + {found.first} as line, "
-        f"cast(null as timestamp) as time{machine} from {found.scan_sql()}"
+        f"cast(null as timestamp) as time{machine} from ({found.whole_sql(mapping.spec)})"
     )
     _finish(staging, conversion, "line", "1", RawLines(text))
     con.execute(f"drop table {TABLE}")
     return True
+
+
+def _write_rows(con: duckdb.DuckDBPyConnection, conversion: Conversion, scan: str, target: Path) -> tuple[str, ...]:
+    """Write the rows of a file of regular lines as Parquet, in their order; the columns that make a combination there.
+
+    Without a join: no order of rows is sure behind one, and the line number is all that tells it.
+    """
+    rows, filled = conversion.rows_sql(scan), conversion.filled()
+    packed = tuple(c for c in filled if c in KEY_COLUMNS) if conversion.mapping.spec is PICK else ()
+    if packed:
+        alone = ", ".join([*(name(c) for c in filled if c not in packed), "local", "problem"])
+        rows_packed = f"select {combination_sql([name(c) for c in packed])} as {COMBINATION}, {alone} from ({rows})"
+        _copy(con, rows_packed, target)
+        ((unlike,),) = con.execute(unlike_sql(packed, target)).fetchall()
+        if not unlike:
+            return packed
+    _copy(con, rows, target)
+    return ()
+
+
+def _copy(con: duckdb.DuckDBPyConnection, rows: str, target: Path) -> None:
+    con.execute(f"copy ({rows}) to {literal(str(target))} (format parquet, compression 'lz4_raw')")
 
 
 def _finish(staging: Staging, conversion: Conversion, line: str, span: str, raw: RawText) -> None:

@@ -119,7 +119,13 @@ class ReadingProcess:
         names = {t.name for t in EVENT_TABLES} | {"refused"}
         tables = tuple(t for t in found["tables"] if t in names)
         attached = {
-            t.name: StagedFile(folder / f"{t.name}.parquet", tuple(said["columns"]), said["first"], said["offset_us"])
+            t.name: StagedFile(
+                folder / f"{t.name}.parquet",
+                tuple(said["columns"]),
+                said["first"],
+                said["offset_us"],
+                tuple(said["packed"]),
+            )
             for t in EVENT_TABLES
             if (said := found["attached"].get(t.name))
         }

@@ -19,6 +19,7 @@ import stat
 import tempfile
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
@@ -125,7 +126,7 @@ def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str |
     kind = kind_of(head[:HEAD])
     encoding = detect(head, declared) if kind == "text" else Encoding("latin-1", 0, kind)
     decoder = Decoder(encoding) if kind == "text" else None
-    digest = hashlib.sha256()
+    digest = _Digest()
     size, sample, blank = 0, "", True
     text = path
     copy: BinaryIO | None = None
@@ -161,9 +162,41 @@ def _through(path: Path, pieces: Iterator[bytes], workdir: Path, declared: str |
             copy.close()
             text.unlink(missing_ok=True)
         raise
+    finally:
+        digest.end()
     return SourceFile(
         path=path, text=text, content_hash=digest.hexdigest(), size=size, encoding=encoding.name, sample=sample
     )
+
+
+class _Digest:
+    """SHA-256 of pieces. Of a file of several ones a thread reckons it beside what else is done with the piece."""
+
+    def __init__(self) -> None:
+        self._digest = hashlib.sha256()
+        self._beside: ThreadPoolExecutor | None = None
+        self._running: Future[None] | None = None
+
+    def update(self, piece: bytes) -> None:
+        """Take in the next piece."""
+        if self._running is not None:
+            self._running.result()
+        if len(piece) < PIECE:
+            self._digest.update(piece)
+            self._running = None
+            return
+        if self._beside is None:
+            self._beside = ThreadPoolExecutor(1)
+        self._running = self._beside.submit(self._digest.update, piece)
+
+    def end(self) -> None:
+        """Wait for the thread; `hexdigest` is right from then on."""
+        if self._beside is not None:
+            self._beside.shutdown()
+
+    def hexdigest(self) -> str:
+        """What `hashlib` calls so."""
+        return self._digest.hexdigest()
 
 
 def _weighed(source: SourceFile, limits: Limits) -> SourceFile:

@@ -56,7 +56,15 @@ def note(con: duckdb.DuckDBPyConnection, load_id: int, *, again: bool = False) -
     load_id  the load whose rows are staged
     again    the load has rows in the store from before
     """
-    _run(con, "new_hours", prepare(con))
+    names = prepare(con)
+    if names["staged_pick"] == "staged_pick" and _any(con, "staged_pick"):  # what is stored says it sooner
+        con.execute(
+            "create or replace temp table picked_hour as select distinct k.machine, date_trunc('hour', r.time) as time "
+            "from pick_row r join pick_key k using (key_id) where r.load_id = $1",
+            [load_id],
+        )
+        names["staged_pick"] = "picked_hour"
+    _run(con, "new_hours", names)
     con.execute("insert into new_load values (?, ?, ?)", [load_id, _any(con, "staged_reel_event"), again])
 
 

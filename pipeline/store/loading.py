@@ -35,7 +35,7 @@ from pipeline.store.keys import (
     find_reused_ids,
 )
 from pipeline.store.part_counts import FEEDER, OF_PARTS
-from pipeline.store.picks import insert_picks
+from pipeline.store.picks import insert_packed, insert_picks
 
 GROUP_ROWS = 200_000
 GROUP_FILES = 100
@@ -216,7 +216,11 @@ def _move(
     _drop_lines(con, staging, filled)
     for spec in filled:
         if spec is PICK:
-            insert_picks(con, "staged_pick", str(int(load_id)))
+            picks = staging.attached.get(PICK.name)
+            if picks is not None and picks.packed:
+                insert_packed(con, picks, str(int(load_id)))
+            else:
+                insert_picks(con, "staged_pick", str(int(load_id)))
             continue
         names = ", ".join(f'"{n}"' for n in spec.names() if n != "load_id")
         con.execute(f"insert into {spec.name} (load_id, {names}) select ?, {names} from staged_{spec.name}", [load_id])
@@ -351,13 +355,20 @@ def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
 
 def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
     """False if the store has nothing of any machine hour of the staged picks; true where a machine was renamed."""
+    if _one(con, "select exists (select 1 from master_alias where kind = 'machine')"):
+        return True
+    counted = (
+        "(select machine, hour from tally where hour between $1 and $2 "
+        "union all select machine, hour from new_hour where hour between $1 and $2)"
+    )
+    span = con.execute(
+        "select date_trunc('hour', min(time)), date_trunc('hour', max(time)) from staged_pick"
+    ).fetchall()[0]
+    if not con.execute(f"select 1 from {counted} limit 1", span).fetchall():  # most logs are of hours that are new
+        return False
+    staged = "(select distinct machine, date_trunc('hour', time) as hour from staged_pick)"
     return bool(
-        _one(
-            con,
-            "select exists (select 1 from (select distinct machine, date_trunc('hour', time) as hour from staged_pick) "
-            "semi join (select machine, hour from tally union all select machine, hour from new_hour) "
-            "using (machine, hour)) or exists (select 1 from master_alias where kind = 'machine')",
-        )
+        con.execute(f"select 1 from {staged} semi join {counted} using (machine, hour) limit 1", span).fetchall()
     )
 
 

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import duckdb
 
+from pipeline.ingest.staged_file import COMBINATION, StagedFile
 from pipeline.schema.pick_view import KEY_COLUMNS, ROW_COLUMNS, pick_sql, same_key
+from pipeline.schema.tables import PICK
 
 _KEYS = ", ".join(f'"{c}"' for c in KEY_COLUMNS)
 _ROWS = ", ".join(f'"{c}"' for c in ROW_COLUMNS)
@@ -26,6 +28,26 @@ def insert_picks(con: duckdb.DuckDBPyConnection, source: str, load: str) -> None
     con.execute(
         f"insert into pick_row (load_id, {_ROWS}, key_id) select {load}, {rows}, k.key_id "
         f"from {source} s join key_found k on {same_key('s', 'k')}"
+    )
+
+
+def insert_packed(con: duckdb.DuckDBPyConnection, found: StagedFile, load: str) -> None:
+    """Add the picks of a file in which combinations lie packed: each is taken apart once.
+
+    load    SQL of their load_id
+    """
+    held = {c.name: found.column_sql(c.name, c.type) for c in PICK.columns}
+    keys = ", ".join(f'{held[c]} as "{c}"' for c in KEY_COLUMNS)
+    con.execute(
+        f"create or replace temp table key_packed as select {COMBINATION}, {keys} from "
+        f"(select distinct {COMBINATION} from {found.scan_sql()} where problem is null)"
+    )
+    keys_of(con, "key_packed")
+    rows = ", ".join(held[c] for c in ROW_COLUMNS)
+    numbers = f"select p.{COMBINATION} as packed, k.key_id from key_packed p join key_found k on {same_key('p', 'k')}"
+    con.execute(
+        f"insert into pick_row (load_id, {_ROWS}, key_id) select {load}, {rows}, m.key_id from {found.scan_sql()} r "
+        f"join ({numbers}) m on m.packed = r.{COMBINATION} where problem is null"
     )
 
 

@@ -112,6 +112,7 @@ def test_the_files_of_the_rollup_are_cut_where_duckdb_would_cut_them(step: str) 
         "known_file": "'known'",
         "closed": "select 1, 2",
         "setup": "(select 1)",
+        "counted": "select 1",
     }
     names |= {"first_hour": "timestamp '2026-11-16 08:00:00'", "end_of_hours": "timestamp '2026-11-16 10:00:00'"}
     names |= {"standing": standing(), "ends": "[null]"}

@@ -36,6 +36,7 @@ ALLOWED = {
         "pipeline.store",
         "pipeline.rollup",
         "pipeline.ingest.staging",
+        "pipeline.ingest.staged_file",
         "pipeline.ingest.dialect",
         "pipeline.connections",
         "pipeline.schema",

@@ -1,20 +1,18 @@
 -- Picks counted by hour and all keys, for joint.sql, where picks have the keys that their lines say and no recipe ran that they do
--- not name: each stored combination is counted as one number first.
+-- not name: each stored combination is counted as one number. A key has several rows here, one for each end and reason.
 select
     c.hour, k.machine, k.head, k.spindle, k.nozzle, k.nozzle_type, k.feeder, k.slot, k.lane, k.part, k.package, k.reel, k.lot,
     k.recipe, k.method, k.lighting,
-    sum(c.picks) as attempts,
-    coalesce(sum(c.picks) filter (where k.outcome = 'placed'), 0) as placed,
-    coalesce(sum(c.picks) filter (where k.outcome = 'missed'), 0) as missed,
-    coalesce(sum(c.picks) filter (where k.outcome = 'rejected'), 0) as rejected,
-    coalesce(sum(c.picks) filter (where k.outcome = 'dropped'), 0) as dropped,
-    coalesce(sum(c.picks) filter (where k.outcome = 'returned'), 0) as returned,
-    coalesce(sum(c.picks) filter (where k.outcome = 'unknown'), 0) as unknown,
-    coalesce(sum(c.picks) filter (where coalesce(k.try_number, 1) = 1), 0) as first_tries,
+    c.picks as attempts,
+    case when k.outcome = 'placed' then c.picks else 0 end as placed,
+    case when k.outcome = 'missed' then c.picks else 0 end as missed,
+    case when k.outcome = 'rejected' then c.picks else 0 end as rejected,
+    case when k.outcome = 'dropped' then c.picks else 0 end as dropped,
+    case when k.outcome = 'returned' then c.picks else 0 end as returned,
+    case when k.outcome = 'unknown' then c.picks else 0 end as unknown,
+    case when coalesce(k.try_number, 1) = 1 then c.picks else 0 end as first_tries,
     0 as missed_on, 0 as rejected_on, 0 as dropped_on, 0 as lost_on,
-    sum(c.offsets) as offsets,
-    sum(c.dx_sum) as dx_sum, sum(c.dx_squares) as dx_squares, sum(c.dy_sum) as dy_sum,
-    sum(c.dy_squares) as dy_squares, sum(c.dangle_sum) as dangle_sum, sum(c.dangle_squares) as dangle_squares
+    c.offsets, c.dx_sum, c.dx_squares, c.dy_sum, c.dy_squares, c.dangle_sum, c.dangle_squares
 from (
     select
         date_trunc('hour', p.time) as hour, p.key_id,
@@ -32,6 +30,3 @@ from (
 ) c
 join pick_key k on k.key_id = c.key_id
 join touched t on t.machine = k.machine and t.hour = c.hour
-group by
-    c.hour, k.machine, k.head, k.spindle, k.nozzle, k.nozzle_type, k.feeder, k.slot, k.lane, k.part, k.package, k.reel, k.lot,
-    k.recipe, k.method, k.lighting
