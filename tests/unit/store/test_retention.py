@@ -41,11 +41,15 @@ def test_old_picks_go_and_no_total_moves(tmp_path: Path) -> None:
     midnight = WEEK - 6  # two weeks before the day of the newest pick; its own picks stay
     picks = [_pick(h, outcome=o) for h in (0, 1, midnight, 3 * WEEK) for o in ("placed", "missed")]
     measured = [{"time": at(h), "machine": "M", "what": "x"} for h in (0, midnight, 3 * WEEK)]
+    picks.append(_pick(0, nozzle="N2"))
+    keys = "select nozzle, outcome from pick_key order by all"  # a combination goes with its last pick
     with store(tmp_path, more=KEEP_TWO) as con:
         load(con, "a", {"pick": picks, "measurement": measured})
         before = _counted(con)
-        assert retain(con, _plant(tmp_path), NOW) == 4
+        assert con.execute(keys).fetchall() == [("N1", "missed"), ("N1", "placed"), ("N2", "placed")]
+        assert retain(con, _plant(tmp_path), NOW) == 5
         assert _counted(con) == before
+        assert con.execute(keys).fetchall() == [("N1", "missed"), ("N1", "placed")]
         assert con.execute("select distinct time from pick order by 1").fetchall() == [(at(midnight),), (at(3 * WEEK),)]
         kept = con.execute("select time from measurement order by 1").fetchall()
         assert kept == [(at(midnight),), (at(3 * WEEK),)]
