@@ -1,7 +1,7 @@
 """Benchmarks: ratios beside a bare run of the same work in the same call. Nothing here passes or fails by the clock.
 
     python -m tests.benchmarks ingest [--scale 10] [--keep DIR]
-    python -m tests.benchmarks events [--rows 10000000] [--keep DIR]
+    python -m tests.benchmarks events [--rows 10000000] [--times 3] [--keep DIR]
     python -m tests.benchmarks messages [--scale 10] [--keep DIR]
     python -m tests.benchmarks known [--files 5000]
     python -m tests.benchmarks week
@@ -11,7 +11,8 @@
 `ingest` writes the sample plant's delimited logs at a multiple of the committed size, loads them with the command,
 and loads the same files with bare DuckDB into a file; it prints seconds, peak memory of each process, and the ratios.
 CPU and peak memory of `ingest` include the process that reads the logs.
-`events` does the same with one file of so many picks; `messages` with IPC-2591 messages beside DuckDB's own JSON read.
+`events` does the same with one file of so many picks, several times by turns, since a machine that others share is not
+always as fast; `messages` with IPC-2591 messages beside DuckDB's own JSON read.
 `known` times a run over files that are all in the store already: with --check, which reads them, and without.
 `week` times the whole demo and the week alone.
 `crossed` fits the crossed model on made-up cells (crossed.py) by its routes, and a small one by plain statsmodels.
@@ -134,6 +135,7 @@ def main() -> None:
     parser.add_argument("what", choices=["ingest", "events", "messages", "known", "week", "crossed", "overage"])
     parser.add_argument("--scale", type=float, default=10.0)
     parser.add_argument("--rows", type=int, default=10_000_000)
+    parser.add_argument("--times", type=int, default=3, help="how often each loads the file of `events`")
     parser.add_argument("--keep", type=Path, default=None, help="folder with room for the logs")
     parser.add_argument("--files", type=int, default=5000)
     parser.add_argument("--threads", type=int, default=2, help="threads of the linear algebra in `crossed`")
@@ -143,7 +145,7 @@ def main() -> None:
     if args.what == "ingest":
         ingest(args.scale, args.keep)
     elif args.what == "events":
-        events(args.rows, args.keep)
+        events(args.rows, args.keep, args.times)
     elif args.what == "messages":
         messages(args.scale, args.keep)
     elif args.what == "known":
