@@ -7,12 +7,12 @@ After: nothing is stored; a table without a column that has aliases is read as i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import duckdb
 
 from pipeline.schema.master_tables import ALIAS_KINDS
-from pipeline.schema.pick_view import pick_sql
+from pipeline.schema.pick_view import pick_sql_between
 from pipeline.schema.tables import table
 
 READ = ("pick", "counter", "fault", "activity", "reel_event")
@@ -22,7 +22,6 @@ READ = ("pick", "counter", "fault", "activity", "reel_event")
 def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """Make the views; returns what stands for each of `READ` and its staged twin.
 
-    `numbered` stands for the picks with a number of each, `pick_number`;
     `closed` stands for a query of the closed hours whose picks were removed, under the names they had and have;
     `setup` for the set-up lists, whose names are those of the time at which each begins.
     """
@@ -42,8 +41,6 @@ def prepare(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
             if columns and (name == base or name in staged):
                 con.execute(f"create or replace temp view known_{name} as {aliased(name, columns)}")
                 names[name] = f"known_{name}"
-    columns = [c for c in ALIAS_KINDS if c in used and c in table("pick").names()]
-    names["numbered"] = reading_as(f"({pick_sql(numbered=True)})", columns)
     # Of a closed hour without single picks only measurements were removed: its counters are all there.
     removed = "closed_hour"
     if con.execute("select 1 from counter where exists (from closed_hour) limit 1").fetchall():
@@ -70,6 +67,16 @@ def closed_hours(con: duckdb.DuckDBPyConnection, source: str = "closed_hour") ->
 def reading(con: duckdb.DuckDBPyConnection, name: str) -> str:
     """What to write after `from` to read one event table with the aliases applied."""
     return reading_as(name, aliased_columns(con, name))
+
+
+def picks_between(con: duckdb.DuckDBPyConnection, span: Mapping[str, str], *, numbered: bool = False) -> str:
+    """What to write after `from` to read the picks of a span of time with the aliases applied.
+
+    span      SQL of its begin, `first_hour`, and of its end, `end_of_hours`, which is not in it
+    numbered  with a number of each, `pick_number`
+    """
+    picks = pick_sql_between(span["first_hour"], span["end_of_hours"], numbered=numbered)
+    return reading_as(f"({picks})", aliased_columns(con, "pick"))
 
 
 def aliased_columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:

@@ -22,7 +22,7 @@ from importlib.resources import files
 import duckdb
 
 from pipeline.rollup.known_file import known_file
-from pipeline.rollup.sources import READ, prepare
+from pipeline.rollup.sources import READ, aliased_columns, picks_between, prepare
 
 STEPS = ("recipes", "known_pick", "joint", "counters", "reasons", "fills")
 """The SQL files of the roll-up in the order in which they run, once it is known which hours are touched."""
@@ -50,14 +50,15 @@ def begin(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("create or replace temp table new_load (load_id BIGINT, has_reel_events BOOLEAN, again BOOLEAN)")
 
 
-def note(con: duckdb.DuckDBPyConnection, load_id: int, *, again: bool = False) -> None:
+def note(con: duckdb.DuckDBPyConnection, load_id: int, *, again: bool = False, large: bool = False) -> None:
     """Remember which hours the staged rows touch; after they were moved into the store.
 
     load_id  the load whose rows are staged
     again    the load has rows in the store from before
+    large    of many picks the stored ones, whose machines are told once for each combination, say it sooner
     """
     names = prepare(con)
-    if names["staged_pick"] == "staged_pick" and _any(con, "staged_pick"):  # what is stored says it sooner
+    if large and not again and names["staged_pick"] == "staged_pick":
         con.execute(
             "create or replace temp table picked_hour as select distinct k.machine, date_trunc('hour', r.time) as time "
             "from pick_row r join pick_key k using (key_id) where r.load_id = $1",
@@ -142,30 +143,42 @@ def _find_differences(con: duckdb.DuckDBPyConnection, machines: str, names: Mapp
 def _count_touched(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> None:
     """Tallies of the hours in `touched`; without reel events and set-up lists picks are read as they are."""
     known = _any(con, "carrier_span")
-    told = ", ".join(f"p.{key} as told_{key}" for key in ("feeder", "reel", "part", "lot"))
-    as_told = f"(select p.*, {told} from {names['pick']} p)"
-    names = {**names, "filled": names["pick"], "asked": as_told}
     left_out = {"known_pick": not known, "counters": not _any(con, "counter")}
     con.execute("create or replace temp table touched_hour as select * from touched")
     with known_file(con) if known else nullcontext("") as path:
-        if known:
-            known_pick = f"read_parquet({path}, hive_partitioning = false)"
-            names |= {"known_file": path, "filled": known_pick, "asked": known_pick}
         for begin, end in _slices(con, names):
             con.execute(
                 "create or replace temp table touched as select * from touched_hour where hour >= $1 and hour < $2",
                 [begin, end],
             )
+            of_slice = {**names, **touched_span(con), **_picks_of_slice(con, path)}
             for step in STEPS:
                 if not left_out.get(step):
-                    counted = {"counted": _counted(con, names)} if step == "joint" else {}
-                    _run(con, step, {**counted, **names, **touched_span(con)})
+                    counted = {"counted": _counted(con, known=known)} if step == "joint" else {}
+                    _run(con, step, {**counted, **of_slice})
             check(con, touched_only=True)
 
 
-def _counted(con: duckdb.DuckDBPyConnection, names: Mapping[str, str]) -> str:
-    """Query that counts the picks by hour and key: by stored combination, where that tells all the keys of a pick."""
-    as_stored = names["filled"] == "pick" and not _any(con, "recipe_span")
+def _picks_of_slice(con: duckdb.DuckDBPyConnection, path: str) -> dict[str, str]:
+    """What stands in the SQL files for the picks of the touched hours.
+
+    path  file for those with the keys that reel events give them; "" where there are none
+    """
+    numbered = picks_between(con, touched_span(con), numbered=True)
+    if path:
+        known_pick = f"read_parquet({path}, hive_partitioning = false)"
+        return {"numbered": numbered, "known_file": path, "filled": known_pick, "asked": known_pick}
+    picks = picks_between(con, touched_span(con))
+    told = ", ".join(f"p.{key} as told_{key}" for key in ("feeder", "reel", "part", "lot"))
+    return {"numbered": numbered, "filled": picks, "asked": f"(select p.*, {told} from {picks} p)"}
+
+
+def _counted(con: duckdb.DuckDBPyConnection, *, known: bool) -> str:
+    """Query that counts the picks by hour and key: by stored combination, where that tells all the keys of a pick.
+
+    known  picks have keys that their lines do not say
+    """
+    as_stored = not known and not aliased_columns(con, "pick") and not _any(con, "recipe_span")
     return _text("counted_combinations" if as_stored else "counted_picks").strip()
 
 
@@ -232,7 +245,7 @@ def check(con: duckdb.DuckDBPyConnection, *, touched_only: bool) -> None:
     Hours without picks may have tallies of all keys from counters of all keys, and from nothing else.
     """
     names = prepare(con)
-    source = names["pick"]
+    source = picks_between(con, touched_span(con)) if touched_only else names["pick"]
     picks = " anti join closed_hour o on o.machine = p.machine and o.hour = date_trunc('hour', p.time)"
     tallies = " anti join closed_hour using (machine, hour)"
     if touched_only:

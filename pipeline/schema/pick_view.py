@@ -23,9 +23,24 @@ ROW_COLUMNS: Final = tuple(c for c in PICK_ROW.names() if c not in ("load_id", "
 
 def pick_sql(*, numbered: bool = False) -> str:
     """Query of all picks, whole; `numbered`: with the row of each in `pick_row` as `pick_number`."""
+    return _joined("pick_key", numbered=numbered)
+
+
+def pick_sql_between(begin: str, end: str, *, numbered: bool = False) -> str:
+    """Query of the picks of a span of time, whole.
+
+    begin, end   SQL of times (UTC); the end is not in it
+    Of many combinations DuckDB would gather all before it looks at the picks: here only those that came then.
+    """
+    then = f"time >= {begin} and time < {end}"
+    keys = f"(select * from pick_key where key_id in (select key_id from pick_row where {then}))"
+    return f"{_joined(keys, numbered=numbered)} where r.{then.replace('and time', 'and r.time')}"
+
+
+def _joined(keys: str, *, numbered: bool) -> str:
     columns = ", ".join(f'{"k" if c in KEY_COLUMNS else "r"}."{c}"' for c in PICK.names())
     number = ", r.rowid as pick_number" if numbered else ""
-    return f"select {columns}{number} from pick_row r join pick_key k on k.key_id = r.key_id"
+    return f"select {columns}{number} from pick_row r join {keys} k on k.key_id = r.key_id"
 
 
 def same_key(one: str, other: str) -> str:

@@ -22,11 +22,12 @@ All are compared under the names that the alias table gives them (`Names`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Final
 
 import duckdb
 
-from pipeline.rollup.sources import aliased_columns, reading_as
+from pipeline.rollup.sources import aliased_columns, picks_between, reading_as
 from pipeline.rollup.tallies import either_hour
 from pipeline.schema.pick_view import pick_sql
 from pipeline.schema.table import Table
@@ -54,6 +55,16 @@ class Names:
         return cls(reading_as(f"staged_{spec.name}", columns), reading_as(spec.name, columns))
 
 
+def stored_near(con: duckdb.DuckDBPyConnection, *, numbered: bool = False) -> str:
+    """What to write after `from` for the stored picks of the time that the staged ones span, with aliases applied.
+
+    numbered  with `pick_number`, the row of each in `pick_row`
+    """
+    ((first, last),) = con.execute("select min(time), max(time) from staged_pick").fetchall()
+    span = {"first_hour": f"timestamp '{first}'", "end_of_hours": f"timestamp '{last + timedelta(microseconds=1)}'"}
+    return picks_between(con, span, numbered=numbered)
+
+
 def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     """Drop staged picks that an earlier file tells with fewer or more columns filled, and otherwise the same.
 
@@ -68,7 +79,7 @@ def find_filled(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
     others = [c.name for c in PICK.content() if c.name not in end]
     same = " and ".join(f's."{c}" is not distinct from k."{c}"' for c in end)
     fits = " and ".join(f'(s."{c}" = k."{c}" or s."{c}" is null or k."{c}" is null)' for c in others)
-    stored = reading_as(f"({pick_sql(numbered=True)})", aliased_columns(con, "pick"))
+    stored = stored_near(con, numbered=True)
     con.execute(
         f"""
         create or replace temp table filling as
@@ -277,7 +288,7 @@ def find_disagreements(con: duckdb.DuckDBPyConnection, load_id: int) -> None:
             where line not in (select line from staged_message) and coalesce(nozzle, spindle) is not null),
         k as (
             select p.load_id, p.line, p.outcome, p.reason, {", ".join(f'p."{c}"' for c in SAME)}
-            from {names.stored} p
+            from {stored_near(con)} p
             join span on span.machine = p.machine and p.time between span.a and span.b
             anti join message m on m.load_id = p.load_id and m.line = p.line
             where p.load_id <> {int(load_id)}),

@@ -25,7 +25,7 @@ from pipeline.ingest.staging import Staging
 from pipeline.rollup import tallies
 from pipeline.rollup.sources import closed_hours
 from pipeline.schema.table import Table
-from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK
+from pipeline.schema.tables import COUNTER, EVENT_TABLES, MEASUREMENT, MESSAGE, PICK, PICK_ROW
 from pipeline.store.keys import (
     Names,
     find_disagreements,
@@ -33,6 +33,7 @@ from pipeline.store.keys import (
     find_filled_counts,
     find_overlapping_counts,
     find_reused_ids,
+    stored_near,
 )
 from pipeline.store.part_counts import FEEDER, OF_PARTS
 from pipeline.store.picks import insert_packed, insert_picks
@@ -40,6 +41,9 @@ from pipeline.store.picks import insert_packed, insert_picks
 GROUP_ROWS = 200_000
 GROUP_FILES = 100
 """A group is stored when it has so many lines or files: a killed run loses at most this much work."""
+
+LARGE = 1_000_000
+"""Lines from which on a log is large."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +162,7 @@ def _load(
             *(result.read, result.loaded, result.duplicate, result.refused, result.ignored, first, last),
         ],
     )
-    tallies.note(con, load_id)
+    tallies.note(con, load_id, large=result.read >= LARGE)
     _settle_mended(con, load_id, result)
     return result
 
@@ -198,7 +202,7 @@ def _move(
         find_reused_ids(con, load_id)
     _drop_lines(con, staging, filled)
     _refuse_closed_hours(con, staging, filled)
-    known = PICK in filled and _hours_known(con)
+    known = PICK in filled and _time_known(con)
     if known:
         staging.settle()  # what is read several times
     for spec in filled:
@@ -353,23 +357,15 @@ def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
-def _hours_known(con: duckdb.DuckDBPyConnection) -> bool:
-    """False if the store has nothing of any machine hour of the staged picks; true where a machine was renamed."""
-    if _one(con, "select exists (select 1 from master_alias where kind = 'machine')"):
-        return True
-    counted = (
-        "(select machine, hour from tally where hour between $1 and $2 "
-        "union all select machine, hour from new_hour where hour between $1 and $2)"
-    )
-    span = con.execute(
-        "select date_trunc('hour', min(time)), date_trunc('hour', max(time)) from staged_pick"
-    ).fetchall()[0]
-    if not con.execute(f"select 1 from {counted} limit 1", span).fetchall():  # most logs are of hours that are new
+def _time_known(con: duckdb.DuckDBPyConnection) -> bool:
+    """False if no machine has a stored pick of the time that its staged ones span: none can be told twice then."""
+    stored = stored_near(con)
+    (span,) = con.execute("select min(time), max(time) from staged_pick").fetchall()
+    if not con.execute("select 1 from pick_row where time between $1 and $2 limit 1", span).fetchall():
         return False
-    staged = "(select distinct machine, date_trunc('hour', time) as hour from staged_pick)"
-    return bool(
-        con.execute(f"select 1 from {staged} semi join {counted} using (machine, hour) limit 1", span).fetchall()
-    )
+    spans = f"select machine, min(time) as a, max(time) as b from {Names.of(con, PICK).staged} group by machine"
+    found = f"select 1 from {stored} p join ({spans}) s on s.machine = p.machine and p.time between s.a and s.b limit 1"
+    return bool(con.execute(found).fetchall())
 
 
 def _loaded_before(con: duckdb.DuckDBPyConnection) -> list[str]:
@@ -404,9 +400,10 @@ def _find_repeated_rows(con: duckdb.DuckDBPyConnection, spec: Table, *, again: b
     ours = lines.format("true", names.staged)
     if again:
         ours += " union all " + lines.format("false", f"earlier_{spec.name}")
+    stored = stored_near(con) if spec is PICK else names.stored
     con.execute(
         f"with span as (select min(time) as a, max(time) as b from staged_{spec.name}), "
-        f"known as (select {content}, count(*) as copies from {names.stored} e, span "
+        f"known as (select {content}, count(*) as copies from {stored} e, span "
         f"where time between a and b group by all), "
         f"staged as (select *, row_number() over (partition by {content} order by new, line) as copy from ({ours})) "
         "insert into dropped_line "
@@ -422,9 +419,14 @@ def _count_lines(con: duckdb.DuckDBPyConnection, filled: list[Table], load_id: i
     if not filled:
         return 0
     if apart and len(filled) == 1:
-        return _one(con, f"select count(*) from {filled[0].name} where load_id = {int(load_id)}")
-    lines = " union all ".join(f"select line from {t.name} where load_id = {int(load_id)}" for t in filled)
+        return _one(con, f"select count(*) from {_rows_of(filled[0])} where load_id = {int(load_id)}")
+    lines = " union all ".join(f"select line from {_rows_of(t)} where load_id = {int(load_id)}" for t in filled)
     return _one(con, f"select count(distinct line) from ({lines})")
+
+
+def _rows_of(spec: Table) -> str:
+    """The table that has a row for each of an event."""
+    return PICK_ROW.name if spec is PICK else spec.name
 
 
 def _time_span(con: duckdb.DuckDBPyConnection, filled: list[Table]) -> tuple[object, object]:

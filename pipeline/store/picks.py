@@ -78,13 +78,16 @@ def keys_of(con: duckdb.DuckDBPyConnection, source: str) -> None:
     """
     con.execute(f"create or replace temp table key_asked as select distinct {_KEYS} from {source}")
     con.execute(
-        "insert into pick_key select (select coalesce(max(key_id), 0) from pick_key) "
-        f"+ row_number() over (order by {_KEYS}), {_KEYS} from key_asked a anti join pick_key k on {same_key('a', 'k')}"
-    )
-    con.execute(
         "create or replace temp table key_found as select k.* from pick_key k "
         f"semi join key_asked a on {same_key('a', 'k')}"
     )
+    con.execute(
+        "create or replace temp table key_new as select (select coalesce(max(key_id), 0) from pick_key) "
+        f"+ row_number() over (order by {_KEYS}) as key_id, {_KEYS} "
+        f"from key_asked a anti join key_found k on {same_key('a', 'k')}"
+    )
+    for name in ("pick_key", "key_found"):
+        con.execute(f"insert into {name} from key_new")
 
 
 def split_picks(con: duckdb.DuckDBPyConnection) -> None:

@@ -26,7 +26,7 @@ from pipeline.store.picks import remove_picks
 
 def limit(con: duckdb.DuckDBPyConnection, weeks: int, now: datetime) -> datetime | None:
     """Picks before this time (UTC) go; None when all stay. now: UTC, without a zone."""
-    ((newest,),) = con.execute("select max(time) from pick").fetchall()
+    ((newest,),) = con.execute("select max(time) from pick_row").fetchall()
     if newest is None or weeks == 0:
         return None
     day = min(newest, now).replace(hour=0, minute=0, second=0, microsecond=0)
@@ -46,7 +46,7 @@ def retain(con: duckdb.DuckDBPyConnection, plant: Plant, now: datetime | None = 
     if before is None:
         return 0
     ((picks, measured),) = con.execute(
-        "select (select count(*) from pick where time < $1), (select count(*) from measurement where time < $1)",
+        "select (select count(*) from pick_row where time < $1), (select count(*) from measurement where time < $1)",
         [before],
     ).fetchall()
     if not picks and not measured:
