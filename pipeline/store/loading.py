@@ -360,14 +360,13 @@ def _find_repeated_messages(con: duckdb.DuckDBPyConnection) -> None:
 def _time_known(con: duckdb.DuckDBPyConnection) -> bool:
     """False if no machine has a stored pick of the time that its staged ones span: none can be told twice then."""
     (span,) = con.execute("select min(time), max(time) from staged_pick").fetchall()
-    if (
-        span[0] is None
-        or not con.execute("select 1 from pick_row where time between $1 and $2 limit 1", span).fetchall()
-    ):
+    near = con.execute("select 1 from pick_row where time between $1 and $2 limit 1", span).fetchall()
+    if not near:
         return False
     spans = f"select machine, min(time) as a, max(time) as b from {Names.of(con, PICK).staged} group by machine"
-    found = f"select 1 from {stored_near(con)} p join ({spans}) s on s.machine = p.machine and p.time between s.a and s.b limit 1"
-    return bool(con.execute(found).fetchall())
+    of_same_machine = "s.machine = p.machine and p.time between s.a and s.b"
+    found = con.execute(f"select 1 from {stored_near(con)} p join ({spans}) s on {of_same_machine} limit 1")
+    return bool(found.fetchall())
 
 
 def _loaded_before(con: duckdb.DuckDBPyConnection) -> list[str]:
