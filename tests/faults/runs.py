@@ -49,7 +49,7 @@ def nothing_loaded(plant: Path) -> None:
 
 def nothing_partial(plant: Path) -> None:
     """Every file in `load` is there with all its rows, no row belongs to a file that is not, tallies equal picks."""
-    if query(plant, "select count(*) from duckdb_tables() where table_name in ('pick', 'load')") != [(2,)]:
+    if query(plant, "select count(*) from duckdb_tables() where table_name in ('pick_row', 'load')") != [(2,)]:
         return  # killed before the first step of the schema was through
     # A line of text is one row of one table; a message is one row of `message`, whatever else it says.
     rows = " union all ".join(f"select load_id, '{t.name}' as name from {t.name}" for t in EVENT_TABLES)

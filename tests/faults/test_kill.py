@@ -65,7 +65,7 @@ def _phase(plant: Path) -> str:
     """How far the run had come, by what is in the store."""
     if not (plant / "store" / "pickfall.duckdb").exists():
         return "before the store"
-    if query(plant, "select count(*) from duckdb_tables() where table_name in ('pick', 'load')") != [(2,)]:
+    if query(plant, "select count(*) from duckdb_tables() where table_name in ('pick_row', 'load')") != [(2,)]:
         return "before its tables"
     ((files,),) = query(plant, "select count(*) from load")
     return f"{files} of {3 * FILES} files"
