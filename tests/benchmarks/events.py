@@ -117,7 +117,7 @@ def events(rows: int, keep: Path | None, times: int) -> None:
             bare_file.unlink(missing_ok=True)
             ours = run([sys.executable, "-m", "pipeline.cli", "ingest", "--plant", str(plant)])
             bare = run([sys.executable, "-c", BARE_CSV, str(bare_file), str(log)])
-            print(f"{number}: {ours.out.strip().splitlines()[0]} bare DuckDB rows: {bare.out.strip()}")
+            print(f"{number}: {ours.out.strip().splitlines()[0]} bare DuckDB rows: {bare.out.split()[-1]}")
             names = ("pickfall ingest", "bare DuckDB load")
             print(table(dict(zip(names, (ours, bare), strict=True)), names), flush=True)
             pairs.append((ours, bare))
@@ -144,6 +144,6 @@ def messages(scale: float, keep: Path | None) -> None:
         bare = run(
             [sys.executable, "-c", BARE_JSON, str(Path(work) / "bare.duckdb"), str(plant / "inbox" / "*.ndjson")]
         )
-        print(f"bare DuckDB rows: {bare.out.strip()}")
+        print(f"bare DuckDB rows: {bare.out.split()[-1]}")
         names = ("pickfall ingest", "DuckDB JSON read")
         print(table(dict(zip(names, (ours, bare), strict=True)), names))
