@@ -11,6 +11,7 @@ import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated
 
@@ -390,10 +391,20 @@ def _open_streams() -> None:
             setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8"))
 
 
+def _refuse_empty(arguments: list[str]) -> None:
+    """UserError for an argument of nothing, as a variable that is not set leaves one: "" would be this folder."""
+    for before, argument in pairwise(["", *arguments]):
+        option, equals, value = argument.partition("=")
+        if not argument.strip() or (option.startswith("--") and equals and not value.strip()):
+            where = option if option.strip() else f"what follows {before}" if before.startswith("--") else "an argument"
+            raise UserError(f"{where} is empty. Leave it out, or check the variable that should fill it.")
+
+
 def main() -> None:
     """Entry point: run a command and turn what went wrong into one line and an exit code."""
     _open_streams()
     try:
+        _refuse_empty(sys.argv[1:])
         code = app(standalone_mode=False)
         sys.stdout.flush()
         if code == EXIT_INTERRUPTED:  # typer makes a code of Ctrl-C

@@ -12,9 +12,11 @@ import pytest
 from pipeline import cli, weekly
 from pipeline.commands import overage
 from pipeline.commands.listing import check_week, intake_sentence, refusal_lines
-from pipeline.errors import EXIT_INTERRUPTED, UserError
+from pipeline.errors import EXIT_INTERRUPTED, EXIT_MISUSE, UserError
 from pipeline.intake import Intake
 from pipeline.store.loading import LoadResult
+
+ROOT = Path(__file__).parents[3]
 
 
 @pytest.mark.parametrize("label", ["9999-W52", "0000-W01", "2026-W54", "2026-W00", "last"])
@@ -50,6 +52,34 @@ def test_ctrl_c_says_so(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
         cli.main()
     assert done.value.code == EXIT_INTERRUPTED
     assert "interrupted; what was loaded so far is kept" in capsys.readouterr().err
+
+
+def test_ctrl_c_before_the_libraries_are_there_says_so() -> None:
+    code = (
+        "import sys\nclass Stop:\n    def find_spec(self, name, path=None, target=None):\n"
+        "        if name == 'pipeline.cli': raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Stop())\nfrom pipeline.entry import main\nmain()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (done.returncode, done.stderr) == (EXIT_INTERRUPTED, "pickfall: interrupted before anything was done.\n")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["ingest", ""], "an argument is empty"),
+        (["ingest", "--plant", " "], "what follows --plant is empty"),
+        (["week", "--plant="], "--plant is empty"),
+    ],
+)
+def test_an_argument_of_nothing_is_not_this_folder(
+    arguments: list[str], message: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["pickfall", *arguments])
+    with pytest.raises(SystemExit) as done:
+        cli.main()
+    assert done.value.code == EXIT_MISUSE
+    assert capsys.readouterr().err == f"pickfall: {message}. Leave it out, or check the variable that should fill it.\n"
 
 
 def test_closed_streams_are_no_error() -> None:
