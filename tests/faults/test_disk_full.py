@@ -46,7 +46,7 @@ def _ingest(folder: Path, count: int, clean: str) -> None:
         check(pickfall("ingest", "--plant", plant), 0)
         need = used_kilobytes(disk) - begin
     failed = 0
-    for room in _levels(count, 8, 2 * need):
+    for room in _levels(count, 8, 3 * need // 2):
         with small_disk(folder, LARGE) as disk:
             plant = overlapping_plant(disk / "plant")
             resize(disk, used_kilobytes(disk) + room)
