@@ -42,7 +42,7 @@ def insert_packed(con: duckdb.DuckDBPyConnection, found: StagedFile, load: str) 
         f"create or replace temp table key_packed as select {COMBINATION}, {keys} from "
         f"(select distinct {COMBINATION} from {found.scan_sql()} where problem is null)"
     )
-    keys_of(con, "key_packed")
+    keys_of(con, "key_packed", distinct=True)
     rows = ", ".join(held[c] for c in ROW_COLUMNS)
     numbers = f"select p.{COMBINATION} as packed, k.key_id from key_packed p join key_found k on {same_key('p', 'k')}"
     con.execute(
@@ -70,21 +70,24 @@ def remove_picks(con: duckdb.DuckDBPyConnection, before: object) -> None:
     con.execute("delete from pick_key where key_id not in (select key_id from pick_row)")
 
 
-def keys_of(con: duckdb.DuckDBPyConnection, source: str) -> None:
+def keys_of(con: duckdb.DuckDBPyConnection, source: str, *, distinct: bool = False) -> None:
     """Temp table key_found: the combinations of these picks with their numbers; new ones are added to `pick_key`.
 
+    distinct  each combination stands there once
     Only those of the picks are held against the stored ones, which may be many. New numbers follow the order of what
     they stand for, so that two runs give the same.
     """
-    con.execute(f"create or replace temp table key_asked as select distinct {_KEYS} from {source}")
+    asked = source if distinct else "key_asked"
+    if not distinct:
+        con.execute(f"create or replace temp table key_asked as select distinct {_KEYS} from {source}")
     con.execute(
         "create or replace temp table key_found as select k.* from pick_key k "
-        f"semi join key_asked a on {same_key('a', 'k')}"
+        f"semi join {asked} a on {same_key('a', 'k')}"
     )
     con.execute(
         "create or replace temp table key_new as select (select coalesce(max(key_id), 0) from pick_key) "
         f"+ row_number() over (order by {_KEYS}) as key_id, {_KEYS} "
-        f"from key_asked a anti join key_found k on {same_key('a', 'k')}"
+        f"from {asked} a anti join key_found k on {same_key('a', 'k')}"
     )
     for name in ("pick_key", "key_found"):
         con.execute(f"insert into {name} from key_new")
