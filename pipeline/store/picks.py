@@ -84,13 +84,12 @@ def keys_of(con: duckdb.DuckDBPyConnection, source: str, *, distinct: bool = Fal
         "create or replace temp table key_found as select k.* from pick_key k "
         f"semi join {asked} a on {same_key('a', 'k')}"
     )
+    ((last,),) = con.execute("select coalesce(max(key_id), 0) from pick_key").fetchall()
     con.execute(
-        "create or replace temp table key_new as select (select coalesce(max(key_id), 0) from pick_key) "
-        f"+ row_number() over (order by {_KEYS}) as key_id, {_KEYS} "
+        f"insert into pick_key select {int(last)} + row_number() over (order by {_KEYS}), {_KEYS} "
         f"from {asked} a anti join key_found k on {same_key('a', 'k')}"
     )
-    for name in ("pick_key", "key_found"):
-        con.execute(f"insert into {name} from key_new")
+    con.execute("insert into key_found from pick_key where key_id > $1", [last])
 
 
 def split_picks(con: duckdb.DuckDBPyConnection) -> None:
